@@ -1,0 +1,210 @@
+"""The words of inference: facts, patterns, rules, firings, and what makes a rule base sound.
+
+A fact is four short strings. Numbers never appear: gauges turn them into outcomes first. A negated pattern holds when
+its fact was not derived; because a reading that was not taken is unknown and not absent, only facts that rules derive
+may be negated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+LONGEST_SYMBOL = 400
+"""Longest string in a fact, in characters: symbols, not texts."""
+
+MOST_CONDITIONS = 16
+"""Most patterns in one rule; the engine refuses a seventeenth."""
+
+NOT = "not "
+"""Prefix of the kind of an absence. `Fact("not finding", ...)` says that the finding was not derived."""
+
+
+class Var(NamedTuple):
+    """A variable of one rule; the same name means the same string throughout the rule."""
+
+    name: str
+
+
+Term = str | Var
+
+
+class Fact(NamedTuple):
+    """Something that holds: `kind` (reading, finding, ...), `key` (what), `value` (outcome), `place` (where)."""
+
+    kind: str
+    key: str
+    value: str
+    place: str
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.key}={self.value} at {self.place}"
+
+
+class Pattern(NamedTuple):
+    """A fact with constants or variables in it; `negated` (conditions only) asks that no such fact was derived."""
+
+    kind: str
+    key: Term
+    value: Term
+    place: Term
+    negated: bool = False
+
+    def __str__(self) -> str:
+        key, value, place = (f"?{t.name}" if isinstance(t, Var) else t for t in self[1:4])
+        return f"{NOT if self.negated else ''}{self.kind} {key}={value} at {place}"
+
+
+class Rule(NamedTuple):
+    """When all of `when` hold together, all of `then` hold."""
+
+    id: str
+    when: tuple[Pattern, ...]
+    then: tuple[Pattern, ...]
+
+
+class Firing(NamedTuple):
+    """One use of one rule. `premises` stand in the order of the rule's `when`; absences are among them."""
+
+    rule: str
+    premises: tuple[Fact, ...]
+    conclusions: tuple[Fact, ...]
+    bindings: tuple[tuple[str, str], ...]
+
+
+def absence(fact: Fact) -> Fact:
+    """The premise which says that `fact` was not derived."""
+    return Fact(NOT + fact.kind, fact.key, fact.value, fact.place)
+
+
+def is_absence(fact: Fact) -> bool:
+    """Whether `fact` was made by `absence`."""
+    return fact.kind.startswith(NOT)
+
+
+def variables(pattern: Pattern) -> tuple[str, ...]:
+    """Names of the variables of `pattern`, each once, in order of appearance."""
+    return tuple(dict.fromkeys(t.name for t in pattern[1:4] if isinstance(t, Var)))
+
+
+def bind(pattern: Pattern, fact: Fact, bindings: dict[str, str]) -> bool:
+    """Match `fact` against `pattern`, adding to `bindings`; False when they disagree (`bindings` is then spoilt)."""
+    if pattern.kind != fact.kind:
+        return False
+    for term, symbol in zip(pattern[1:4], fact[1:4], strict=True):
+        if isinstance(term, Var):
+            if bindings.setdefault(term.name, symbol) != symbol:
+                return False
+        elif term != symbol:
+            return False
+    return True
+
+
+def ground(pattern: Pattern, bindings: dict[str, str]) -> Fact:
+    """The fact that `pattern` means under `bindings`, negated or not."""
+    key, value, place = (bindings[t.name] if isinstance(t, Var) else t for t in pattern[1:4])
+    return Fact(pattern.kind, key, value, place)
+
+
+def join_order(patterns: Sequence[Pattern], first: int) -> list[int]:
+    """Positions of `patterns` in an order to join them, beginning with `first`.
+
+    Next comes always the pattern that leaves the fewest terms open, so that joins are preferred to cross products.
+    """
+    order, rest = [first], [i for i in range(len(patterns)) if i != first]
+    bound = set(variables(patterns[first]))
+    while rest:
+        best = min(rest, key=lambda i: (len(set(variables(patterns[i])) - bound), i))
+        rest.remove(best)
+        order.append(best)
+        bound.update(variables(patterns[best]))
+    return order
+
+
+def check_facts(facts: Iterable[Fact]) -> tuple[Fact, ...]:
+    """The given facts, sorted, each once.
+
+    Raises ValueError for a fact that is not four short printable strings, or whose kind is that of an absence.
+    """
+    found = set(facts)
+    for fact in found:
+        if len(fact) != 4 or not all(map(_is_symbol, fact)):
+            raise ValueError(
+                f"fact {tuple(fact)!r} is not usable; kind, key, value and place must each be a printable string "
+                f"of at most {LONGEST_SYMBOL} characters"
+            )
+        if not fact.kind or fact.kind.startswith(NOT):
+            raise ValueError(f"fact {fact} may not be given; absences are found by inference, give only what holds")
+    return tuple(sorted(found))
+
+
+def check_rules(rules: Iterable[Rule]) -> tuple[Rule, ...]:
+    """The rules in order of their ids.
+
+    The order of loading thus changes neither conclusions nor explanations. Raises ValueError with one line that names
+    the rule and says what is wrong with it; cycles through a negation are found by `strata.stratify`.
+    """
+    found = tuple(sorted(rules, key=lambda rule: rule.id))
+    for rule, following in zip(found, found[1:], strict=False):
+        if rule.id == following.id:
+            raise ValueError(f"rule {rule.id}: two rules have this id; give each its own")
+    for rule in found:
+        _check_rule(rule)
+    derived = {(p.kind, p.key if isinstance(p.key, str) else None) for rule in found for p in rule.then}
+    kinds = {kind for kind, _ in derived}
+    for rule in found:
+        for pattern in rule.when:
+            if not pattern.negated:
+                continue
+            if pattern.kind not in kinds:
+                raise ValueError(
+                    f"rule {rule.id}: '{pattern}' negates the kind '{pattern.kind}' that no rule derives; "
+                    f"only derived facts can be absent, the rest is unknown"
+                )
+            if isinstance(pattern.key, str) and derived.isdisjoint({(pattern.kind, pattern.key), (pattern.kind, None)}):
+                raise ValueError(
+                    f"rule {rule.id}: '{pattern}' negates '{pattern.kind} {pattern.key}' that no rule derives; "
+                    f"name one that some rule concludes"
+                )
+    return found
+
+
+def _check_rule(rule: Rule) -> None:
+    if not rule.when:
+        raise ValueError(f"rule {rule.id}: no condition; give at least one pattern under 'when'")
+    if not rule.then:
+        raise ValueError(f"rule {rule.id}: no conclusion; give at least one pattern under 'then'")
+    if len(rule.when) > MOST_CONDITIONS:
+        raise ValueError(
+            f"rule {rule.id}: {len(rule.when)} conditions; at most {MOST_CONDITIONS}, split it through a finding"
+        )
+    for pattern in (*rule.when, *rule.then):
+        constants = [t.name if isinstance(t, Var) else t for t in pattern[:4]]
+        if not all(map(_is_symbol, constants)) or not pattern.kind or pattern.kind.startswith(NOT):
+            raise ValueError(
+                f"rule {rule.id}: pattern {tuple(pattern)!r} is not usable; kind, key, value and place must be printable "
+                f"strings of at most {LONGEST_SYMBOL} characters or variables, and the kind a plain word"
+            )
+    positive = [p for p in rule.when if not p.negated]
+    if not positive:
+        raise ValueError(f"rule {rule.id}: only negated conditions; give at least one that must hold")
+    bound = {name for p in positive for name in variables(p)}
+    for pattern in rule.when:
+        for name in variables(pattern):
+            if name not in bound:
+                raise ValueError(
+                    f"rule {rule.id}: variable '{name}' in '{pattern}' is not bound; use it in a condition that must hold"
+                )
+    for pattern in rule.then:
+        if pattern.negated:
+            raise ValueError(f"rule {rule.id}: '{pattern}' is a negated conclusion; conclude something that holds")
+        for name in variables(pattern):
+            if name not in bound:
+                raise ValueError(
+                    f"rule {rule.id}: variable '{name}' in the conclusion '{pattern}' is not bound; "
+                    f"use it in a condition that must hold"
+                )
+
+
+def _is_symbol(text: object) -> bool:
+    return isinstance(text, str) and len(text) <= LONGEST_SYMBOL and text.isprintable()

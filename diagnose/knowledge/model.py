@@ -1,0 +1,226 @@
+"""The knowledge model: what a rule author writes, as values.
+
+Only tuples, strings and numbers, so that a whole rule base goes to JSON and back unchanged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from diagnose.site.model import FactSpec
+
+ROLES = ("contact", "agent", "technician", "electrician")
+STATES = ("any", "covers-closed", "dead-verified", "live")
+REACHES = ("remote", "phone", "on-site")
+CHECK_KINDS = ("question", "look", "measurement", "test", "record")
+NATURES = ("fault", "not-a-fault", "outside")
+SEVERITIES = ("danger", "out-of-service", "degraded", "nuisance")
+LEVELS = ("note", "violation", "danger", "no-fault")
+PATTERNS = ("one", "some", "tail", "head", "all")
+SOURCE_KINDS = ("standard", "handbook", "regulation", "computed", "common-practice", "from-memory")
+INSTRUMENTS = (
+    "none", "multimeter", "clamp-meter", "millivolt-meter", "insulation-tester", "thermal-camera",
+    "oscilloscope", "pilot-tester", "leakage-clamp", "ground-fault-tester", "torque-tool",
+    "laptop-serial", "laptop-network", "cable-tester", "phone",
+)  # fmt: skip
+ALTERATIONS = (
+    "near-terminator-off", "far-terminator-off", "extra-terminator", "doubled-far-terminator", "pair-open",
+    "one-wire-open", "pair-short", "bias-off", "bias-extra", "pair-swapped", "rc-terminators",
+)  # fmt: skip
+GAUGE = "gauge "
+NO_ANSWER = ("do-not-know", "cannot-reach")
+
+Given = tuple[tuple[str, tuple[str, ...]], ...]
+"""Install facts or audit gauges, each with the words any one of which will do."""
+
+
+class Spot(NamedTuple):
+    """Where a block stands in the rule base."""
+
+    file: str
+    line: int
+
+
+class Source(NamedTuple):
+    id: str
+    title: str
+    kind: str
+    spot: Spot
+
+
+class Caution(NamedTuple):
+    id: str
+    title: str
+    says: str
+    sources: tuple[str, ...]
+    spot: Spot
+
+
+class Outcome(NamedTuple):
+    """One answer a check can have; `phrases` are what people say for it."""
+
+    id: str
+    says: str
+    phrases: tuple[str, ...]
+
+
+class Check(NamedTuple):
+    """A question, look, measurement, test or record; the normal outcome stands first."""
+
+    id: str
+    title: str
+    at: str
+    kind: str
+    ask: str
+    how: str
+    instrument: str
+    gauge: str
+    outcomes: tuple[Outcome, ...]
+    complaint: bool
+    sweep: bool
+    baseline: tuple[tuple[str, str], ...]
+    independent: tuple[str, ...]
+    role: str
+    state: str
+    reach: str
+    minutes: float
+    cautions: tuple[str, ...]
+    sources: tuple[str, ...]
+    spot: Spot
+
+    @property
+    def outcome_ids(self) -> tuple[str, ...]:
+        return tuple(o.id for o in self.outcomes)
+
+    @property
+    def normal(self) -> str:
+        return self.outcomes[0].id
+
+    def outcome(self, name: str) -> Outcome | None:
+        return next((o for o in self.outcomes if o.id == name), None)
+
+
+class Cause(NamedTuple):
+    """A fault sets a mechanism going, this often."""
+
+    mechanism: str
+    how_often: str
+    given: Given
+    line: int
+
+
+class Show(NamedTuple):
+    """A fault or mechanism makes a check come out so, this often, at places that lie so to it."""
+
+    check: str
+    outcome: str
+    how_often: str
+    where: tuple[str, ...]
+    given: Given
+    line: int
+
+
+class Mechanism(NamedTuple):
+    id: str
+    title: str
+    says: str
+    shows: tuple[Show, ...]
+    sources: tuple[str, ...]
+    spot: Spot
+
+
+class Fault(NamedTuple):
+    id: str
+    title: str
+    says: str
+    at: str
+    end: str
+    nature: str
+    severity: str
+    given: Given
+    unless: Given
+    prior: str
+    alters: tuple[str, ...]
+    causes: tuple[Cause, ...]
+    shows: tuple[Show, ...]
+    remedy: str
+    prove: tuple[str, ...]
+    looks_the_same: tuple[str, ...]
+    sources: tuple[str, ...]
+    spot: Spot
+
+
+class Remedy(NamedTuple):
+    id: str
+    title: str
+    do: str
+    role: str
+    state: str
+    reach: str
+    minutes: float
+    parts: tuple[str, ...]
+    cautions: tuple[str, ...]
+    sources: tuple[str, ...]
+    spot: Spot
+
+
+class When(NamedTuple):
+    """A condition of a reading rule: a reading, a fact or gauge, or a finding."""
+
+    sort: str  # reading | fact | finding
+    key: str
+    words: tuple[str, ...]
+    pattern: str
+
+
+class Then(NamedTuple):
+    """What a reading rule concludes."""
+
+    sort: str  # finding | violation | excludes | settles | prior | caution | stop-use | ask
+    key: str
+    word: str
+
+
+class ReadingRule(NamedTuple):
+    id: str
+    title: str
+    when: tuple[When, ...]
+    unless: tuple[When, ...]
+    same_place: bool
+    then: tuple[Then, ...]
+    level: str
+    says: str
+    sources: tuple[str, ...]
+    spot: Spot
+
+
+class Scale(NamedTuple):
+    id: str
+    words: Mapping[str, float]
+
+
+class Knowledge(NamedTuple):
+    """A whole rule base. Mappings keep the order of the files."""
+
+    facts: Mapping[str, FactSpec]
+    sources: Mapping[str, Source]
+    cautions: Mapping[str, Caution]
+    checks: Mapping[str, Check]
+    mechanisms: Mapping[str, Mechanism]
+    faults: Mapping[str, Fault]
+    remedies: Mapping[str, Remedy]
+    rules: Mapping[str, ReadingRule]
+    scales: Mapping[str, Scale]
+    key: str
+
+    def often(self, word: str) -> float:
+        return self.scales["how-often"].words[word]
+
+    def prior(self, word: str) -> float:
+        return self.scales["prior"].words[word]
+
+
+def may(role: str, needed: str) -> bool:
+    """Whether `role` stands at or above `needed` on the ladder of roles."""
+    return ROLES.index(role) >= ROLES.index(needed)

@@ -1,0 +1,95 @@
+"""Places on a site, and how people write them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+KINDS = ("site", "panel", "unit", "segment", "trunk", "trunk-end", "uplink", "control")
+
+NEAR, FAR = 0, 1
+
+
+class Place(NamedTuple):
+    """A place: its kind, its number, and for two kinds a second number.
+
+    A segment holds the two unit numbers it joins, a trunk end the trunk's number and NEAR or FAR.
+    """
+
+    kind: str
+    number: int = 0
+    other: int = 0
+
+    def __str__(self) -> str:
+        if self.kind == "site":
+            return "site"
+        if self.kind == "segment":
+            return f"segment {self.number}-{self.other}"
+        if self.kind == "trunk-end":
+            end = "far end" if self.other == FAR else "near end"
+            return end if self.number == 1 else f"trunk {self.number} {end}"
+        return f"{self.kind} {self.number}"
+
+
+SITE = Place("site")
+
+
+class PlaceError(ValueError):
+    """A text that names no place here; the message says what would be right."""
+
+
+def describe(places: Sequence[Place]) -> str:
+    """Several places in a few words: `units 5-9, 12`, `segments 4-5, 5-6`, `near end`."""
+    unique = list(dict.fromkeys(places))
+    if not unique:
+        return "nowhere"
+    if len(unique) == 1:
+        return str(unique[0])
+    kind = unique[0].kind
+    if any(place.kind != kind for place in unique):
+        return ", ".join(str(place) for place in unique)
+    if kind in ("segment", "trunk-end"):
+        if kind == "segment":
+            return "segments " + ", ".join(f"{p.number}-{p.other}" for p in unique)
+        return ", ".join(str(place) for place in unique)
+    return f"{kind}s {ranges(place.number for place in unique)}"
+
+
+def ranges(numbers: Iterable[int]) -> str:
+    """`1-4, 7` for 1, 2, 3, 4, 7."""
+    ordered = sorted(set(numbers))
+    parts: list[str] = []
+    start = previous = None
+    for number in [*ordered, None]:
+        if start is None or previous is None:
+            start = previous = number
+        elif number is not None and number == previous + 1:
+            previous = number
+        else:
+            parts.append(str(start) if start == previous else f"{start}-{previous}")
+            start = previous = number
+    return ", ".join(parts)
+
+
+_NUMBERS = re.compile(r"\d+(?:\s*(?:-|–|to|through)\s*\d+)?(?:\s*(?:,|and|\s)\s*\d+(?:\s*(?:-|–|to|through)\s*\d+)?)*")
+_RANGE = re.compile(r"(\d+)(?:\s*(?:-|–|to|through)\s*(\d+))?")
+
+
+def parse_numbers(text: str, most: int = 100_000) -> tuple[int, ...]:
+    """`1-4, 7` to (1, 2, 3, 4, 7), in the order written. Raises PlaceError."""
+    stripped = text.strip()
+    if not _NUMBERS.fullmatch(stripped):
+        raise PlaceError("numbers are written like 5, 5-9 or 1-4, 7")
+    found: list[int] = []
+    for match in _RANGE.finditer(stripped):
+        if len(match.group(1)) > 6 or len(match.group(2) or "") > 6:
+            raise PlaceError("that number is too large")
+        low = int(match.group(1))
+        high = int(match.group(2)) if match.group(2) else low
+        if high < low:
+            raise PlaceError(f"the range {low}-{high} runs backwards; write {high}-{low}")
+        if len(found) + high - low + 1 > most:
+            raise PlaceError(f"more than {most} numbers")
+        found.extend(range(low, high + 1))
+    return tuple(dict.fromkeys(found))

@@ -1,0 +1,1 @@
+"""Reading YAML so that every value still knows its file, line and column."""
