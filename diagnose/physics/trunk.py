@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 from diagnose.physics.network import Network, Point
 
@@ -97,7 +98,7 @@ class Pair:
         self._check(meter)
         net = Network()
         points = sorted({float(n) for n in range(len(self.segments) + 1)} | self._marks() | {meter})
-        for a, b in zip(points, points[1:], strict=False):
+        for a, b in pairwise(points):
             ohms = self.segments[min(int(a), len(self.segments) - 1)] * (b - a) / 2
             broken, crossed = self.opens.get(a, ""), a in self.swaps
             for wire, other in (("+", "-"), ("-", "+")):
