@@ -85,7 +85,9 @@ def _parts(negated: Pattern, rule: Rule) -> tuple[_Part, ...]:
     parts = []
     while open_names:
         positive = [p for p in rule.when if not p.negated]
-        source = max(positive, key=lambda p: len(set(variables(p)).intersection(open_names)))  # the first of equals
+        source = max(
+            positive, key=lambda p: len(set(variables(p)).intersection(open_names))
+        )  # the first of equals
         names = tuple(name for name in open_names if name in variables(source))
         parts.append(_Part(source, names))
         open_names = [name for name in open_names if name not in names]

@@ -123,7 +123,11 @@ def _reading_rules(r: m.ReadingRule) -> list[tuple[str, Rule]]:
 
 def _condition(w: m.When, word: str, place: Var) -> Pattern:
     if w.sort == "reading":
-        return Pattern("pattern", f"{w.key}:{w.pattern}", word, place) if w.pattern else Pattern("reading", w.key, word, place)
+        return (
+            Pattern("pattern", f"{w.key}:{w.pattern}", word, place)
+            if w.pattern
+            else Pattern("reading", w.key, word, place)
+        )
     if w.sort == "fact":
         return Pattern("fact", w.key, word, place)
     return Pattern("finding", w.key, "yes", place)

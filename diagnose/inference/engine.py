@@ -37,6 +37,7 @@ from diagnose.inference.terms import (
     check_rules,
     ground,
     join_order,
+    variables,
 )
 from diagnose.inference.trace import Trace, arrange
 
@@ -91,7 +92,9 @@ class Engine:
             for kind, key in dict.fromkeys(_look(p) for rule in group for p in rule.when):
                 self._looks[kind, key].append((at, symbol))
         ruleset_name = f"inference-{next(_ruleset_numbers)}"
-        self._rulesets.append(self._library.create_ruleset(ruleset_name, json.dumps(definition, ensure_ascii=False)))
+        self._rulesets.append(
+            self._library.create_ruleset(ruleset_name, json.dumps(definition, ensure_ascii=False))
+        )
 
     def infer(self, facts: Iterable[Fact]) -> Trace:
         """All conclusions from `facts`, in any order and with repetitions.
@@ -119,12 +122,16 @@ class Engine:
     def __enter__(self) -> Engine:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
+    ) -> None:
         self.close()
 
     def _open_state(self, ruleset: int, sid: str) -> int:
         """Make something fire in a state, new or not, so that it may be deleted; returns its handle."""
-        code, state = self._library.assert_fact(ruleset, f'{{"id":"s{next(self._numbers)}","sid":"{sid}","g":"start"}}')
+        code, state = self._library.assert_fact(
+            ruleset, f'{{"id":"s{next(self._numbers)}","sid":"{sid}","g":"start"}}'
+        )
         if code:
             raise RuntimeError(f"the rule engine did not open a state (code {code}); restart the program")
         self._library.start_action_for_state(ruleset, state)
@@ -182,7 +189,8 @@ class _Run:
         looks = self._engine._looks
         places = (*looks.get((fact.kind, fact.key), ()), *looks.get((fact.kind, None), ()))
         body = ",".join(
-            f'"{name}":{json.dumps(text, ensure_ascii=False)}' for name, text in zip(_FIELDS, fact, strict=True)
+            f'"{name}":{json.dumps(text, ensure_ascii=False)}'
+            for name, text in zip(_FIELDS, fact, strict=True)
         )
         for at, group in dict.fromkeys(places):
             number = f"f{len(self._by_id)}"
@@ -191,9 +199,13 @@ class _Run:
             try:
                 code, _ = self._library.assert_fact(self._engine._rulesets[at], message)
             except Exception as error:
-                raise RuntimeError(f"the rule engine refused the fact '{fact}' ({error}); report this rule base") from error
+                raise RuntimeError(
+                    f"the rule engine refused the fact '{fact}' ({error}); report this rule base"
+                ) from error
             if code not in (0, 1):
-                raise RuntimeError(f"the rule engine took '{fact}' for another one (code {code}); report this rule base")
+                raise RuntimeError(
+                    f"the rule engine took '{fact}' for another one (code {code}); report this rule base"
+                )
 
     def _drain(self) -> list[Fact]:
         new: list[Fact] = []
@@ -244,7 +256,9 @@ def _groups(rules: Sequence[Rule]) -> list[list[Rule]]:
 
 
 def _most_on_one_fact(counts: Counter[tuple[str, str | None]]) -> int:
-    return max(number + (counts[kind, None] if key is not None else 0) for (kind, key), number in counts.items())
+    return max(
+        number + (counts[kind, None] if key is not None else 0) for (kind, key), number in counts.items()
+    )
 
 
 def _look(pattern: Pattern) -> tuple[str, str | None]:
@@ -256,7 +270,7 @@ def _definition(rule: Rule, group: str) -> tuple[dict[str, Any], _Match]:
     """The engine's form of one rule, and what its firings mean."""
     when = rule.when
     positive = [i for i, p in enumerate(when) if not p.negated]
-    order = [positive[i] for i in join_order([when[i] for i in positive], 0)]
+    order = [positive[i] for i in join_order([set(variables(when[i])) for i in positive], 0)]
     order += [i for i, p in enumerate(when) if p.negated]  # last: all their variables are then bound
     bound: dict[str, dict[str, str]] = {}  # variable -> where it was bound
     conditions: list[dict[str, Any]] = []
@@ -273,6 +287,8 @@ def _definition(rule: Rule, group: str) -> tuple[dict[str, Any], _Match]:
             if isinstance(term, Var):
                 bound.setdefault(term.name, {alias: field})
         conditions.append({alias: {"$and": constants + joins}})
-    match = _Match(rule, tuple(f"c{i}" for i in range(len(when))), tuple((f"c{i}", when[i]) for i in positive))
+    match = _Match(
+        rule, tuple(f"c{i}" for i in range(len(when))), tuple((f"c{i}", when[i]) for i in positive)
+    )
     # dist 0: one fact may serve for two conditions, as in logic.
     return {"all": conditions, "dist": 0}, match

@@ -1,52 +1,74 @@
 """The plain matcher: the same conclusions as the engine in plain Python, fast enough for sweeps.
 
-Semi-naive: each fact is looked at once, and joined with the facts that came before it. Rules without negation fire as
+Semi-naive: each fact is taken up once, and joined with the facts taken up before it. Rules without negation fire as
 soon as they match; the others wait until everything below their layer is settled.
+
+While a rule is matched, its variables and constants stand in one list, the frame, so that a fact to look up or to
+conclude is a selection of places in the frame.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict, deque
-from collections.abc import Iterable
-from typing import NamedTuple
+from collections.abc import Callable, Iterable, Sequence
+from operator import itemgetter
+from typing import Any, NamedTuple
 
 from diagnose.inference.strata import stratify
-from diagnose.inference.terms import Fact, Firing, Rule, Var, absence, check_facts, check_rules, join_order
+from diagnose.inference.terms import (
+    Fact,
+    Firing,
+    Pattern,
+    Rule,
+    Var,
+    absence,
+    check_facts,
+    check_rules,
+    join_order,
+    variables,
+)
 from diagnose.inference.trace import Trace, arrange
 
-_Field = str | int  # a constant, or the number of a variable in its rule
-_Template = tuple[str, _Field, _Field, _Field]
-_Index = dict[tuple[int, str, str | None, str | None, str | None], list[Fact]]
+_Select = Callable[[Sequence[str]], Any]  # some strings of a fact or a frame, as one lookup key
+_Fields = tuple[
+    int, ...
+]  # by which fields a fact is looked up: always kind (0), perhaps key, value, place (1 to 3)
 
 
 class _Step(NamedTuple):
-    """Find facts for one condition, given the variables that are bound so far."""
+    """Find facts for one condition, with what the frame holds so far."""
 
-    position: int
     kind: str
-    mask: int  # which of key (1), value (2), place (4) are known and looked up in the index
-    known: tuple[_Field | None, ...]
-    binds: tuple[tuple[int, int], ...]  # field of the fact -> variable
+    position: int  # among the positive conditions
+    fields: _Fields
+    select: _Select  # from the frame, what those fields must be
+    binds: tuple[tuple[int, int], ...]  # field of the fact -> place in the frame
     repeats: tuple[tuple[int, int], ...]  # field that must equal a variable bound in this same step
-    older: bool  # the fact that began the match is no candidate: that match begins at an earlier condition
-
-
-class _Plan(NamedTuple):
-    """Everything that may follow when a new fact meets one condition of one rule."""
-
-    rule: _Compiled
-    first: _Step
-    rest: tuple[_Step, ...]
+    older: bool  # the newest fact is no candidate: that match begins at an earlier condition
 
 
 class _Compiled(NamedTuple):
     id: str
     layer: int
     names: tuple[str, ...]
-    positive: int  # how many conditions must hold
-    slots: tuple[int, ...]  # order of `when`: position among the positive ones, or ~position among the negated
-    negated: tuple[_Template, ...]
-    then: tuple[_Template, ...]
+    frame: list[str]  # room for the variables, then the constants
+    positive: int
+    premises: tuple[
+        int, ...
+    ]  # in the order of `when`: number of a positive condition, or ~number of a negated one
+    negated: tuple[_Select, ...]
+    then: tuple[_Select, ...]
+
+
+class _Plan(NamedTuple):
+    """What may follow when a new fact meets one condition of one rule."""
+
+    rule: _Compiled
+    first: _Step
+    rest: tuple[_Step, ...]
+    needs: frozenset[
+        tuple[str, ...]
+    ]  # kind, key and perhaps value of facts without which the rest cannot match
 
 
 class PlainMatcher:
@@ -58,101 +80,85 @@ class PlainMatcher:
     def __init__(self, rules: Iterable[Rule]) -> None:
         checked = check_rules(rules)
         self._layers = stratify(checked)
-        self._top = max(self._layers.values(), default=0)
-        self._plans: dict[tuple[str, _Field | None, _Field | None, _Field | None], list[_Plan]] = defaultdict(list)
-        self._masks: dict[str, set[int]] = defaultdict(set)  # what each kind is looked up by, in joins
-        self._entries: dict[str, set[int]] = defaultdict(set)  # likewise, to find the plans of a new fact
+        plans: dict[str, dict[_Fields, dict[Any, list[_Plan]]]] = defaultdict(lambda: defaultdict(dict))
+        joined: dict[str, set[_Fields]] = defaultdict(set)
         for rule in checked:
-            self._prepare(rule)
-
-    def _prepare(self, rule: Rule) -> None:
-        positive = [p for p in rule.when if not p.negated]
-        numbers: dict[str, int] = {}
-        templates = [
-            tuple(numbers.setdefault(t.name, len(numbers)) if isinstance(t, Var) else t for t in p[1:4])
-            for p in (*positive, *(p for p in rule.when if p.negated), *rule.then)
-        ]
-        kinds = [p.kind for p in (*positive, *(p for p in rule.when if p.negated), *rule.then)]
-        whole: list[_Template] = [(kind, *t) for kind, t in zip(kinds, templates, strict=True)]  # type: ignore[misc]
-        n_when, n = len(rule.when), len(positive)
-        holds, lacks = iter(range(n)), iter(range(n_when - n))
-        slots = tuple(~next(lacks) if p.negated else next(holds) for p in rule.when)
-        compiled = _Compiled(
-            rule.id, self._layers[rule.id], tuple(numbers), n, slots, tuple(whole[n:n_when]), tuple(whole[n_when:])
-        )
-        for begin in range(n):
-            bound: set[int] = set()
-            steps = [_step(whole[i], i, bound, i < begin) for i in join_order(positive, begin)]
-            first = steps[0]
-            self._entries[first.kind].add(first.mask)
-            self._plans[first.kind, *first.known].append(_Plan(compiled, first, tuple(steps[1:])))  # type: ignore[index]
-            for step in steps[1:]:
-                self._masks[step.kind].add(step.mask)
+            for plan in _plans(rule, self._layers[rule.id]):
+                begin = plan.first
+                plans[begin.kind][begin.fields].setdefault(begin.select(plan.rule.frame), []).append(plan)
+                for step in plan.rest:
+                    joined[step.kind].add(step.fields)
+        self._plans = {
+            kind: [(itemgetter(*fields), by_key) for fields, by_key in entries.items()]
+            for kind, entries in plans.items()
+        }
+        self._joined = {
+            kind: [(f, itemgetter(*f)) for f in sorted(fields)] for kind, fields in joined.items()
+        }
 
     def infer(self, facts: Iterable[Fact]) -> Trace:
         """All conclusions from `facts`, in any order and with repetitions. Raises ValueError for an unusable fact."""
         given = check_facts(facts)
         known: set[Fact] = set(given)
         queue = deque(given)
-        index: _Index = defaultdict(list)
+        seen: set[tuple[str, ...]] = set()
+        index: dict[_Fields, dict[Any, list[Fact]]] = defaultdict(dict)
         firings: list[Firing] = []
-        waiting: list[list[tuple[_Compiled, tuple[Fact, ...], tuple[str, ...]]]] = [[] for _ in range(self._top + 1)]
+        waiting: dict[int, list[tuple[_Compiled, tuple[Fact, ...], list[str]]]] = defaultdict(list)
 
-        def fire(rule: _Compiled, chosen: tuple[Fact, ...], env: tuple[str, ...]) -> None:
-            absent = tuple([_filled(template, env) for template in rule.negated])
-            if any(fact in known for fact in absent):
-                return
-            premises = chosen
-            if absent:
-                premises = tuple([chosen[s] if s >= 0 else absence(absent[~s]) for s in rule.slots])
-            conclusions = tuple([_filled(template, env) for template in rule.then])
-            firings.append(Firing(rule.id, premises, conclusions, tuple(zip(rule.names, env, strict=True))))
+        def fire(rule: _Compiled, chosen: tuple[Fact, ...], frame: list[str]) -> None:
+            if rule.negated:
+                absent = [Fact._make(select(frame)) for select in rule.negated]
+                if not known.isdisjoint(absent):
+                    return
+                chosen = tuple([chosen[n] if n >= 0 else absence(absent[~n]) for n in rule.premises])
+            conclusions = tuple([Fact._make(select(frame)) for select in rule.then])
+            # Not strict: the constants follow the variables in the frame.
+            firings.append(Firing(rule.id, chosen, conclusions, tuple(zip(rule.names, frame, strict=False))))
             for fact in conclusions:
                 if fact not in known:
                     known.add(fact)
                     queue.append(fact)
 
-        def extend(plan: _Plan, depth: int, env: list[str], chosen: list[Fact]) -> None:
+        def extend(plan: _Plan, depth: int, frame: list[str], chosen: list[Fact], newest: Fact) -> None:
             if depth == len(plan.rest):
-                rule = plan.rule
-                if rule.negated:
-                    waiting[rule.layer].append((rule, tuple(chosen), tuple(env)))
+                if plan.rule.negated:
+                    waiting[plan.rule.layer].append((plan.rule, tuple(chosen), frame.copy()))
                 else:
-                    fire(rule, tuple(chosen), tuple(env))
+                    fire(plan.rule, tuple(chosen), frame)
                 return
-            step = plan.rest[depth]
-            key, value, place = [env[x] if isinstance(x, int) else x for x in step.known]
-            newest = chosen[plan.first.position]
-            for fact in index.get((step.mask, step.kind, key, value, place), ()):
-                if step.older and fact is newest:
+            _, position, fields, select, binds, repeats, older = plan.rest[depth]
+            for fact in index[fields].get(select(frame), ()):
+                if older and fact is newest:
                     continue
-                for at, slot in step.binds:
-                    env[slot] = fact[at]
-                if step.repeats and any(fact[at] != env[slot] for at, slot in step.repeats):
+                for field, place in binds:
+                    frame[place] = fact[field]
+                if repeats and any(fact[field] != frame[place] for field, place in repeats):
                     continue
-                chosen[step.position] = fact
-                extend(plan, depth + 1, env, chosen)
+                chosen[position] = fact
+                extend(plan, depth + 1, frame, chosen, newest)
 
-        for layer in range(self._top + 1):
+        for layer in range(max(self._layers.values(), default=0) + 1):
             while queue or waiting[layer]:
-                for item in waiting[layer]:
+                for item in waiting.pop(layer, ()):
                     fire(*item)
-                waiting[layer] = []
                 while queue:
                     newest = queue.popleft()
-                    kind = newest.kind
-                    for mask in self._masks.get(kind, ()):
-                        index[mask, kind, *_masked(newest, mask)].append(newest)
-                    for mask in self._entries.get(kind, ()):
-                        for plan in self._plans.get((kind, *_masked(newest, mask)), ()):
-                            first = plan.first
-                            env = [""] * len(plan.rule.names)
-                            for at, slot in first.binds:
-                                env[slot] = newest[at]
-                            if first.repeats and any(newest[at] != env[slot] for at, slot in first.repeats):
+                    seen.add(newest[:2])
+                    seen.add(newest[:3])
+                    for fields, key_of in self._joined.get(newest.kind, ()):
+                        index[fields].setdefault(key_of(newest), []).append(newest)
+                    for key_of, by_key in self._plans.get(newest.kind, ()):
+                        for plan in by_key.get(key_of(newest), ()):
+                            if not plan.needs <= seen:  # most attempts end here
                                 continue
-                            chosen = [newest] * plan.rule.positive
-                            extend(plan, 0, env, chosen)
+                            begin = plan.first
+                            frame = plan.rule.frame.copy()
+                            for field, place in begin.binds:
+                                frame[place] = newest[field]
+                            if begin.repeats and any(newest[f] != frame[place] for f, place in begin.repeats):
+                                continue
+                            extend(plan, 0, frame, [newest] * plan.rule.positive, newest)
         return arrange(given, firings, self._layers)
 
 
@@ -161,30 +167,58 @@ def infer_plain(rules: Iterable[Rule], facts: Iterable[Fact]) -> Trace:
     return PlainMatcher(rules).infer(facts)
 
 
-def _step(template: _Template, position: int, bound: set[int], older: bool) -> _Step:
-    mask, known, binds, repeats = 0, [], [], []
-    fresh: set[int] = set()
-    for at, term in enumerate(template[1:], start=1):
-        if isinstance(term, str) or term in bound:
-            mask |= 1 << (at - 1)
-            known.append(term)
-        else:
-            known.append(None)  # type: ignore[arg-type]
-            (repeats if term in fresh else binds).append((at, term))
-            fresh.add(term)
-    bound |= fresh
-    return _Step(position, template[0], mask, tuple(known), tuple(binds), tuple(repeats), older)
+def _plans(rule: Rule, layer: int) -> list[_Plan]:
+    """A plan for each positive condition."""
+    positive = [p for p in rule.when if not p.negated]
+    negated = [p for p in rule.when if p.negated]
+    names = list(dict.fromkeys(name for p in positive for name in variables(p)))
+    frame = [""] * len(names)
+    places: dict[str | Var, int] = {Var(name): place for place, name in enumerate(names)}
 
+    def places_of(pattern: Pattern) -> tuple[int, ...]:
+        for term in pattern[:4]:
+            if term not in places:
+                places[term] = len(frame)
+                frame.append(str(term))
+        return tuple(places[term] for term in pattern[:4])
 
-def _masked(fact: Fact, mask: int) -> tuple[str | None, str | None, str | None]:
-    return (fact[1] if mask & 1 else None, fact[2] if mask & 2 else None, fact[3] if mask & 4 else None)
-
-
-def _filled(template: _Template, env: tuple[str, ...]) -> Fact:
-    kind, key, value, place = template
-    return Fact(
-        kind,
-        key if isinstance(key, str) else env[key],
-        value if isinstance(value, str) else env[value],
-        place if isinstance(place, str) else env[place],
+    wanted = [places_of(p) for p in positive]
+    holds, lacks = iter(range(len(positive))), iter(range(len(negated)))
+    compiled = _Compiled(
+        rule.id,
+        layer,
+        tuple(names),
+        frame,
+        len(positive),
+        tuple(~next(lacks) if p.negated else next(holds) for p in rule.when),
+        tuple(itemgetter(*places_of(p)) for p in negated),
+        tuple(itemgetter(*places_of(p)) for p in rule.then),
     )
+    found = []
+    keys = [_constant_start(p) for p in positive]
+    name_sets = [{place for place in row if place < len(names)} for row in wanted]
+    for begin in range(len(positive)):
+        bound: set[int] = set()
+        steps = []
+        for i in join_order(name_sets, begin):
+            steps.append(_step(positive[i].kind, i, wanted[i], name_sets[i] - bound, older=i < begin))
+            bound |= name_sets[i]
+        needs = frozenset(key for i, key in enumerate(keys) if i != begin and key)
+        found.append(_Plan(compiled, steps[0], tuple(steps[1:]), needs))
+    return found
+
+
+def _constant_start(pattern: Pattern) -> tuple[str, ...]:
+    """Kind and key, and the value too if it is a constant; nothing when the key is a variable."""
+    kind, key, value = pattern[:3]
+    if isinstance(key, Var):
+        return ()
+    return (kind, key) if isinstance(value, Var) else (kind, key, value)
+
+
+def _step(kind: str, position: int, wanted: tuple[int, ...], free: set[int], older: bool) -> _Step:
+    """`wanted`: places in the frame of the condition's kind, key, value, place; `free`: those not filled yet."""
+    fields = tuple(field for field, place in enumerate(wanted) if place not in free)
+    binds = tuple((wanted.index(place), place) for place in sorted(free))
+    repeats = tuple((f, p) for f, p in enumerate(wanted) if p in free and (f, p) not in binds)
+    return _Step(kind, position, fields, itemgetter(*(wanted[f] for f in fields)), binds, repeats, older)

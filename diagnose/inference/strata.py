@@ -94,7 +94,7 @@ def _components(edges: _Edges) -> list[list[int]]:
                     above = work[-1][0]
                     low[above] = min(low[above], low[node])
                 if low[node] == order[node]:
-                    component = []
+                    component: list[int] = []
                     while not component or component[-1] != node:
                         component.append(stack.pop())
                         on_stack.discard(component[-1])

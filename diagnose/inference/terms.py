@@ -7,11 +7,11 @@ may be negated.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from typing import NamedTuple
+from collections.abc import Iterable, Sequence, Set
+from typing import NamedTuple, TypeVar
 
-LONGEST_SYMBOL = 400
-"""Longest string in a fact, in characters: symbols, not texts."""
+LONGEST_FACT = 400
+"""Most characters in the four strings of a fact together: they are symbols, not texts."""
 
 MOST_CONDITIONS = 16
 """Most patterns in one rule; the engine refuses a seventeenth."""
@@ -27,6 +27,7 @@ class Var(NamedTuple):
 
 
 Term = str | Var
+T = TypeVar("T")
 
 
 class Fact(NamedTuple):
@@ -106,18 +107,18 @@ def ground(pattern: Pattern, bindings: dict[str, str]) -> Fact:
     return Fact(pattern.kind, key, value, place)
 
 
-def join_order(patterns: Sequence[Pattern], first: int) -> list[int]:
-    """Positions of `patterns` in an order to join them, beginning with `first`.
+def join_order(names: Sequence[Set[T]], first: int) -> list[int]:
+    """An order in which to join patterns, given the variables of each, beginning with the pattern `first`.
 
-    Next comes always the pattern that leaves the fewest terms open, so that joins are preferred to cross products.
+    Next comes always the pattern that leaves the fewest variables open, so that joins are preferred to cross products.
     """
-    order, rest = [first], [i for i in range(len(patterns)) if i != first]
-    bound = set(variables(patterns[first]))
+    order, rest = [first], [i for i in range(len(names)) if i != first]
+    bound = set(names[first])
     while rest:
-        best = min(rest, key=lambda i: (len(set(variables(patterns[i])) - bound), i))
+        best = min(rest, key=lambda i: len(names[i] - bound))  # the earliest of equals
         rest.remove(best)
         order.append(best)
-        bound.update(variables(patterns[best]))
+        bound |= names[best]
     return order
 
 
@@ -128,13 +129,13 @@ def check_facts(facts: Iterable[Fact]) -> tuple[Fact, ...]:
     """
     found = set(facts)
     for fact in found:
-        if len(fact) != 4 or not all(map(_is_symbol, fact)):
+        if not _is_usable(fact):
             raise ValueError(
-                f"fact {tuple(fact)!r} is not usable; kind, key, value and place must each be a printable string "
-                f"of at most {LONGEST_SYMBOL} characters"
+                f"fact {tuple(fact)!r} is not usable; kind, key, value and place must be printable strings of at most "
+                f"{LONGEST_FACT} characters together, and the kind not empty"
             )
-        if not fact.kind or fact.kind.startswith(NOT):
-            raise ValueError(f"fact {fact} may not be given; absences are found by inference, give only what holds")
+        if fact.kind.startswith(NOT):
+            raise ValueError(f"fact '{fact}' may not be given; give only what holds, absences are inferred")
     return tuple(sorted(found))
 
 
@@ -161,7 +162,9 @@ def check_rules(rules: Iterable[Rule]) -> tuple[Rule, ...]:
                     f"rule {rule.id}: '{pattern}' negates the kind '{pattern.kind}' that no rule derives; "
                     f"only derived facts can be absent, the rest is unknown"
                 )
-            if isinstance(pattern.key, str) and derived.isdisjoint({(pattern.kind, pattern.key), (pattern.kind, None)}):
+            if isinstance(pattern.key, str) and derived.isdisjoint(
+                {(pattern.kind, pattern.key), (pattern.kind, None)}
+            ):
                 raise ValueError(
                     f"rule {rule.id}: '{pattern}' negates '{pattern.kind} {pattern.key}' that no rule derives; "
                     f"name one that some rule concludes"
@@ -179,11 +182,11 @@ def _check_rule(rule: Rule) -> None:
             f"rule {rule.id}: {len(rule.when)} conditions; at most {MOST_CONDITIONS}, split it through a finding"
         )
     for pattern in (*rule.when, *rule.then):
-        constants = [t.name if isinstance(t, Var) else t for t in pattern[:4]]
-        if not all(map(_is_symbol, constants)) or not pattern.kind or pattern.kind.startswith(NOT):
+        symbols = [term.name if isinstance(term, Var) else term for term in pattern[:4]]
+        if not _is_usable(symbols) or pattern.kind.startswith(NOT):
             raise ValueError(
                 f"rule {rule.id}: pattern {tuple(pattern)!r} is not usable; kind, key, value and place must be printable "
-                f"strings of at most {LONGEST_SYMBOL} characters or variables, and the kind a plain word"
+                f"strings of at most {LONGEST_FACT} characters together (or variables), and the kind a plain word"
             )
     positive = [p for p in rule.when if not p.negated]
     if not positive:
@@ -197,7 +200,9 @@ def _check_rule(rule: Rule) -> None:
                 )
     for pattern in rule.then:
         if pattern.negated:
-            raise ValueError(f"rule {rule.id}: '{pattern}' is a negated conclusion; conclude something that holds")
+            raise ValueError(
+                f"rule {rule.id}: '{pattern}' is a negated conclusion; conclude something that holds"
+            )
         for name in variables(pattern):
             if name not in bound:
                 raise ValueError(
@@ -206,5 +211,9 @@ def _check_rule(rule: Rule) -> None:
                 )
 
 
-def _is_symbol(text: object) -> bool:
-    return isinstance(text, str) and len(text) <= LONGEST_SYMBOL and text.isprintable()
+def _is_usable(symbols: Sequence[str]) -> bool:
+    try:
+        text = "".join(symbols)
+    except TypeError:
+        return False
+    return len(symbols) == 4 and bool(symbols[0]) and len(text) <= LONGEST_FACT and text.isprintable()

@@ -6,7 +6,21 @@ import random
 
 from diagnose.inference.terms import Fact, Pattern, Rule, Term, Var, variables
 
-AWKWARD = ("plain", "two words", 'say "off"', "back\\slash", "tail\\", "{'a':1}", "Ω > 0,3 MΩ", "日本", "é", "é", "?x", "$and", "")
+AWKWARD = (
+    "plain",
+    "two words",
+    'say "off"',
+    "back\\slash",
+    "tail\\",
+    "{'a':1}",
+    "Ω > 0,3 MΩ",
+    "日本",
+    "é",
+    "é",
+    "?x",
+    "$and",
+    "",
+)
 """Values that a careless translation would spoil; the two accented ones are different spellings of one letter."""
 
 
@@ -14,7 +28,9 @@ def _pick_place(draw: random.Random, scope: list[str]) -> Term:
     return Var(draw.choice(scope)) if draw.random() < 0.85 else f"unit {draw.randrange(4)}"
 
 
-def _condition(draw: random.Random, keys: list[tuple[str, str]], values: list[str], scope: list[str]) -> Pattern:
+def _condition(
+    draw: random.Random, keys: list[tuple[str, str]], values: list[str], scope: list[str]
+) -> Pattern:
     kind, key = draw.choice(keys)
     value: Term = draw.choice(values) if draw.random() < 0.75 else Var(draw.choice(["V", "W"]))
     chosen_key: Term = Var("K") if draw.random() < 0.04 and kind in ("reading", "fact") else key
@@ -46,7 +62,9 @@ def rule_base(draw: random.Random, size: int, layers: int = 3, width: int = 6) -
             for _ in range(draw.choice([1, 1, 2])):
                 kind, key = draw.choice(lower)
                 place = Var(draw.choice(bound)) if bound and draw.random() < 0.9 else "unit 1"
-                value: Term = Var(draw.choice(bound)) if bound and draw.random() < 0.2 else draw.choice(values)
+                value: Term = (
+                    Var(draw.choice(bound)) if bound and draw.random() < 0.2 else draw.choice(values)
+                )
                 when.insert(draw.randrange(len(when) + 1), Pattern(kind, key, value, place, negated=True))
         then = []
         for _ in range(draw.choice([1, 1, 1, 2])):
@@ -61,7 +79,8 @@ def _with_derivers(rules: list[Rule]) -> list[Rule]:
     """Without the negations of what no rule happens to derive."""
     derived = {(p.kind, p.key) for rule in rules for p in rule.then}
     return [
-        rule._replace(when=tuple(p for p in rule.when if not p.negated or (p.kind, p.key) in derived)) for rule in rules
+        rule._replace(when=tuple(p for p in rule.when if not p.negated or (p.kind, p.key) in derived))
+        for rule in rules
     ]
 
 
@@ -74,6 +93,8 @@ def facts_for(draw: random.Random, rules: list[Rule], count: int, places: int = 
     for _ in range(count):
         pattern = draw.choice(given if draw.random() < 0.95 else looked_at)
         key = pattern.key if isinstance(pattern.key, str) else "r0"
-        value = pattern.value if isinstance(pattern.value, str) and draw.random() < 0.7 else draw.choice(values)
+        value = (
+            pattern.value if isinstance(pattern.value, str) and draw.random() < 0.7 else draw.choice(values)
+        )
         facts.append(Fact(pattern.kind, key, value, f"unit {draw.randrange(places)}"))
     return facts
