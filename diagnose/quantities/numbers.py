@@ -1,6 +1,7 @@
 """Decimal numbers as people type them: point or comma, groups of three, exponents. Exact, no floats.
 
-A comma before exactly three digits is read both ways (`2,500` is 2500 or 2.5), so the result is a list of readings.
+A comma before exactly three digits is read both ways (`2,500` is 2500 or 2.5), so the result is a list of
+readings.
 """
 
 from typing import NamedTuple
@@ -20,19 +21,21 @@ class Decimal(NamedTuple):
         if self.places <= 0:
             return str(self.digits * 10**-self.places)
         padded = str(self.digits).rjust(self.places + 1, "0")
-        whole, part = padded[: -self.places], padded[-self.places:]
+        whole, part = padded[: -self.places], padded[-self.places :]
         part = part.rstrip("0")
         return f"{whole}.{part}" if part else whole
 
 
-class Run(NamedTuple):
-    """A number at the start of a text: its `readings` (two when a comma or point may be either), what follows, or a
-    `problem` when the digits make no number. `dotted` is the reading of `19.200` with the point as a group mark."""
+class Run:
+    """A number at the start of a text: its `readings` (two when a comma or point may be either), what
+    follows, or a `problem` when the digits make no number. `dotted` is the reading of `19.200` with the
+    point as a group mark.
+    """
 
-    readings: tuple[Decimal, ...]
-    rest: str
-    problem: str = ""
-    dotted: Decimal | None = None
+    def __init__(
+        self, readings: tuple[Decimal, ...], rest: str, problem: str = "", dotted: Decimal | None = None
+    ) -> None:
+        self.readings, self.rest, self.problem, self.dotted = readings, rest, problem, dotted
 
 
 def _plain(whole: str, part: str) -> Decimal:
@@ -78,12 +81,12 @@ def _readings(run: str) -> tuple[tuple[Decimal, ...], Decimal | None, str]:
 def scan(text: str) -> Run | None:
     """The number that `text` starts with, or None when it starts with none.
 
-    The run takes digits, points and commas, then `e` with a whole exponent of at most two digits. Two points in a row
-    end the run (they mean a range).
+    The run takes digits, points and commas, then `e` with a whole exponent of at most two digits. Two points
+    in a row end the run (they mean a range).
     """
     end = 0
     while end < len(text) and (text[end] in DIGITS or text[end] in ".,"):
-        if text[end] == "." and text[end + 1: end + 2] == ".":
+        if text[end] == "." and text[end + 1 : end + 2] == ".":
             break
         end += 1
     run, rest = text[:end], text[end:]

@@ -3,51 +3,17 @@
     typed   = [ about | bound ] [ sign ] number [ unit ]  |  overload
     number  = digits with point or comma, groups of three, exponent; or a letter in place of the point (`4k7`)
 
-Whatever has two readings is asked back, whatever is no single number is refused: a wrong number that looks right is
-worse than a question. Pure functions, no state, no dependencies.
+Whatever has two readings is asked back, whatever is no single number is refused: a wrong number that looks
+right is worse than a question. Pure functions, no state, no dependencies.
 """
 
-from typing import NamedTuple
-
 from diagnose.quantities.numbers import DIGITS, Decimal, Run, scan
+from diagnose.quantities.results import Ambiguous, Quantity, Wrong
+from diagnose.quantities.text import clean, clip, is_overload, lead, letter_slip
 from diagnose.quantities.units import DIMENSIONS, UNITS, Dimension, Unit, index, key, wanted_unit
 
 _LONGEST_TEXT = 60
 _LARGEST = 10**18  # in the base unit; larger is a slip of the keyboard
-
-
-class Quantity(NamedTuple):
-    """A number in the unit that was asked for.
-
-    `value` is in `unit`; infinite only for a resistance that the meter shows as overload. `bound` is `<` or `>` when
-    the text gave a limit and not a reading (resistances only), `about` when the text said so (`about 12`).
-    """
-
-    value: float
-    unit: str
-    text: str
-    bound: str = ""
-    about: bool = False
-
-
-class Ambiguous(NamedTuple):
-    """The text has several readings. Each of `readings` parses to one quantity; `question` asks in one line."""
-
-    text: str
-    readings: tuple[str, ...]
-    question: str
-
-
-class Wrong(NamedTuple):
-    """The text is no quantity of the wanted kind: what is wrong, and what would be right."""
-
-    text: str
-    problem: str
-    hint: str
-
-    @property
-    def line(self) -> str:
-        return f"{self.problem}; {self.hint}"
 
 
 class _Refused(Exception):
@@ -56,84 +22,7 @@ class _Refused(Exception):
         self.problem, self.hint = problem, hint
 
 
-def _characters() -> dict[int, str | None]:
-    table: dict[int, str | None] = {}
-    for c in "\t\n\r\u00a0\u1680\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f\u3000":
-        table[ord(c)] = " "
-    for c in "\u200b\u200c\u200d\u200e\u200f\u2060\ufeff\u202a\u202b\u202c\u202d\u202e\u00ad":
-        table[ord(c)] = None
-    for c in "\u2010\u2011\u2012\u2013\u2014\u2015\u2212\ufe63":
-        table[ord(c)] = "-"
-    for c in range(0xFF01, 0xFF5F):  # full-width forms
-        table[c] = chr(c - 0xFEE0)
-    table.update({ord("μ"): "µ", ord("\u2126"): "Ω", ord("ω"): "Ω", ord("º"): "°", ord("˚"): "°", ord("\u212a"): "K",
-                  ord("℃"): "°C", ord("℉"): "°F", ord("′"): "'", ord("’"): "'", ord("‘"): "'", ord("″"): '"',
-                  ord("”"): '"', ord("“"): '"', ord("≈"): "~", ord("∼"): "~", ord("≤"): "<=", ord("≥"): ">=",
-                  ord("⁄"): "/", ord("∕"): "/", ord("÷"): "/", ord("…"): "...", ord("٪"): "%", ord("×"): "x"})
-    return table
-
-
-_CHARACTERS = _characters()
-_ABOUT = ("about", "approximately", "approx", "around", "roughly", "circa", "ca", "~")
-_BOUNDS = (("<=", "<"), (">=", ">"), ("<", "<"), (">", ">"), ("less than", "<"), ("below", "<"), ("under", "<"),
-           ("at most", "<"), ("more than", ">"), ("greater than", ">"), ("above", ">"), ("over", ">"),
-           ("at least", ">"))
-_OVERLOAD = frozenset(("ol", "0l", "ofl", "open", "opencircuit", "openline", "infinity", "infinite", "inf", "∞",
-                       "overload", "overrange", "overlimit", "+ol", "+inf"))
 _COMPOUND = {"time": ("d", "h", "min", "s", "ms"), "length": ("yd", "ft", "in")}
-
-
-def clean(text: str) -> str:
-    """The text with one kind of space, minus, micro, ohm, degree and quotation mark, and no invisible characters."""
-    return " ".join(text.translate(_CHARACTERS).split())
-
-
-def _clip(text: str) -> str:
-    shown = "".join(c if c.isprintable() else "?" for c in text.strip())
-    return shown if len(shown) <= 24 else shown[:21] + "..."
-
-
-def _strip_word(text: str, word: str) -> str | None:
-    """`text` without a leading `word`, or None. A word of letters must end where it stands."""
-    if not text.lower().startswith(word):
-        return None
-    rest = text[len(word):]
-    if word[-1].isalpha() and rest and (rest[0].isalnum() or rest[0] == "-"):
-        return None
-    return rest.lstrip(". ") if word in ("ca", "approx") else rest.lstrip()
-
-
-def _lead(text: str) -> tuple[str, str, bool]:
-    """(rest, bound, about) after words such as `about`, `~`, `<`, `more than`."""
-    for word in _ABOUT:
-        rest = _strip_word(text, word)
-        if rest is not None:
-            return rest, "", True
-    if "".join(c for c in text.lower() if c.isalpha()) in _OVERLOAD:
-        return text, "", False  # `over limit` is a display, not a bound
-    for word, bound in _BOUNDS:
-        rest = _strip_word(text, word)
-        if rest is not None and rest:
-            return rest, bound, False
-    return text, "", False
-
-
-def _is_overload(text: str, dimension: str) -> bool:
-    """`OL`, `0.L`, `open circuit`, `OL MΩ`: the meter shows more than its range."""
-    def bare(part: str) -> str:
-        return "".join(c for c in part.lower() if c not in " .-")
-
-    if bare(text) in _OVERLOAD:
-        return True
-    head, _, tail = text.rpartition(" ")
-    known = index().exact["resistance"]
-    return bool(head) and bare(head) in _OVERLOAD and (key(tail) in known or tail in DIMENSIONS["resistance"].prefixes)
-
-
-def _looks_the_same(text: str) -> str:
-    """The number meant by a letter O or l typed for a digit, or nothing."""
-    fixed = text.replace("O", "0").replace("o", "0").replace("l", "1").replace("I", "1")
-    return fixed if fixed != text and all(c in DIGITS or c in ".,-+ " for c in fixed) else ""
 
 
 def _unit_readings(typed: str, wanted: Unit, dimension: Dimension) -> tuple[Unit, ...]:
@@ -146,7 +35,7 @@ def _unit_readings(typed: str, wanted: Unit, dimension: Dimension) -> tuple[Unit
         return tuple(UNITS[name] for name in dimension.asks[typed])
     if typed == "mΩ" and wanted.name in ("kohm", "Mohm", "Gohm"):
         return (UNITS["mohm"], UNITS["Mohm"])  # a phone keyboard starts small
-    names = key(typed) or typed
+    names = key(typed)
     exact, folded = index()
     found = exact[wanted.dimension].get(names)
     if found is not None:
@@ -156,7 +45,9 @@ def _unit_readings(typed: str, wanted: Unit, dimension: Dimension) -> tuple[Unit
     if wanted.dimension == "plain number":
         if typed == "%":
             raise _Refused("`%` is a percentage, a plain number is wanted", "type 66 % as 0.66")
-        raise _Refused(f"`{_clip(typed)}` follows the number, a plain number is wanted", "type the number alone")
+        raise _Refused(
+            f"`{clip(typed)}` follows the number, a plain number is wanted", "type the number alone"
+        )
     elsewhere = _elsewhere(names, exact, wanted)
     if elsewhere is None:
         found = folded[wanted.dimension].get(names.lower())
@@ -164,10 +55,15 @@ def _unit_readings(typed: str, wanted: Unit, dimension: Dimension) -> tuple[Unit
             return (found,)
         elsewhere = _elsewhere(names.lower(), folded, wanted)
     if elsewhere is not None:
-        raise _Refused(f"`{_clip(typed)}` is a unit of {elsewhere.dimension}, {wanted.name} is a unit of "
-                       f"{wanted.dimension}", f"type it in {wanted.name}, for example {dimension.example}")
+        raise _Refused(
+            f"`{clip(typed)}` is a unit of {elsewhere.dimension}, {wanted.name} is a unit of "
+            f"{wanted.dimension}",
+            f"type it in {wanted.name}, for example {dimension.example}",
+        )
     known = ", ".join(u.name for u in UNITS.values() if u.dimension == wanted.dimension)
-    raise _Refused(f"`{_clip(typed)}` is no unit of {wanted.dimension} that is known here", f"use one of {known}")
+    raise _Refused(
+        f"`{clip(typed)}` is no unit of {wanted.dimension} that is known here", f"use one of {known}"
+    )
 
 
 def _folded_asks(dimension: Dimension) -> frozenset[str]:
@@ -181,8 +77,8 @@ def _elsewhere(name: str, table: dict[str, dict[str, Unit]], wanted: Unit) -> Un
     return None
 
 
-def _convert(number: Decimal, negative: bool, typed: Unit, wanted: Unit) -> float:
-    """Exact in whole numbers; the one division at the end is correctly rounded."""
+def _exact(number: Decimal, negative: bool, typed: Unit, wanted: Unit) -> tuple[int, int]:
+    """The value in `wanted` as a ratio of whole numbers."""
     top, bottom = number.digits, 1
     if number.places > 0:
         bottom = 10**number.places
@@ -192,10 +88,17 @@ def _convert(number: Decimal, negative: bool, typed: Unit, wanted: Unit) -> floa
         top = -top
     top, bottom = (top + typed.offset * bottom) * typed.num, bottom * typed.den
     if abs(top) > _LARGEST * bottom:
-        raise _Refused("the number is larger than anything that is measured", "type what the instrument shows")
+        raise _Refused(
+            "the number is larger than anything that is measured", "type what the instrument shows"
+        )
     if wanted.dimension == "temperature" and 100 * top < -27315 * bottom:
         raise _Refused("the temperature is below absolute zero", "check the sign and the unit")
-    top, bottom = top * wanted.den - wanted.offset * bottom * wanted.num, bottom * wanted.num
+    return top * wanted.den - wanted.offset * bottom * wanted.num, bottom * wanted.num
+
+
+def _convert(number: Decimal, negative: bool, typed: Unit, wanted: Unit) -> float:
+    """Exact up to the one division at the end, which Python rounds correctly."""
+    top, bottom = _exact(number, negative, typed, wanted)
     return top / bottom
 
 
@@ -228,7 +131,7 @@ def _infix(run: Run, rest: str, dimension: Dimension) -> tuple[tuple[Decimal, ..
     if run.readings[0].places or stop > 4 or (tail and key(tail) not in ("Ω", "ohm", "ohms", "F", "V")):
         return None
     part = rest[1:stop]
-    number = Decimal(run.readings[0].digits * 10**len(part) + int(part), len(part))
+    number = Decimal(run.readings[0].digits * 10 ** len(part) + int(part), len(part))
     return (number,), tuple(UNITS[name] for name in dimension.infix[letter])
 
 
@@ -237,27 +140,30 @@ def _compound(run: Run, rest: str, wanted: Unit) -> float | None:
     order = _COMPOUND.get(wanted.dimension)
     if order is None or len(run.readings) != 1:
         return None
-    names = index().exact[wanted.dimension]
-    total, last, number = 0.0, -1, run.readings[0]
+    names = index()[0][wanted.dimension]
+    (top, bottom), last, number = (0, 1), -1, run.readings[0]
     before: Unit | None = None
     while True:
         at = next((i for i, c in enumerate(rest) if c in DIGITS), len(rest))
-        typed = rest[:at].strip().rstrip(",")
-        unit = names.get(key(typed) or typed)
+        typed = rest[:at].strip(" .,")
+        if wanted.dimension == "length" and at < len(rest):
+            typed = typed.rstrip("- ")  # drawings write 5'-6"
+        unit = names.get(key(typed))
         if typed == "m" and wanted.dimension == "time" and (before is None or before.name == "h"):
             unit = UNITS["min"]
         if not typed and at == len(rest) and before is not None and before.name == "h":
             unit = UNITS["min"]
         if unit is None or unit.name not in order or order.index(unit.name) <= last:
             return None
-        part = _convert(number, False, unit, wanted)
-        if before is not None and part >= _convert(Decimal(1, 0), False, before, wanted) * (1 - 1e-12):
-            return None
-        if before is not None and before.name == "ms":
-            return None
-        total, last, before = total + part, order.index(unit.name), unit
+        more, over = _exact(number, False, unit, wanted)
+        if before is not None:
+            limit, under = _exact(Decimal(1, 0), False, before, wanted)
+            if more * under >= limit * over:
+                return None
+        top, bottom = top * over + more * bottom, bottom * over
+        last, before = order.index(unit.name), unit
         if at == len(rest):
-            return total
+            return top / bottom
         following = scan(rest[at:])
         if following is None or following.problem or len(following.readings) != 1 or number.places > 0:
             return None
@@ -276,7 +182,7 @@ def _clock(run: Run, rest: str, wanted: Unit) -> tuple[str, ...]:
 
 
 def _ask(text: str, readings: tuple[str, ...]) -> Ambiguous:
-    return Ambiguous(text, readings, f"`{_clip(text)}`: {' or '.join(readings)}?")
+    return Ambiguous(text, readings, f"`{clip(text)}`: {' or '.join(readings)}?")
 
 
 def _group_of_spaces(run: Run, rest: str) -> tuple[Decimal, str] | None:
@@ -285,7 +191,9 @@ def _group_of_spaces(run: Run, rest: str) -> tuple[Decimal, str] | None:
     if not 0 < joined < 1000:
         return None
     groups = 0
-    while rest[:1] == " " and len(rest) >= 4 and all(c in DIGITS for c in rest[1:4]) and rest[4:5] not in DIGITS:
+    while (
+        rest[:1] == " " and len(rest) >= 4 and all(c in DIGITS for c in rest[1:4]) and rest[4:5] not in DIGITS
+    ):
         joined, rest, groups = joined * 1000 + int(rest[1:4]), rest[4:], groups + 1
     if not groups or any(c in DIGITS for c in rest) or rest[:1] in (".", ","):
         return None
@@ -306,15 +214,20 @@ def _parse(text: str, wanted: Unit) -> Quantity | Ambiguous:
         raise _Refused("nothing was typed", f"type a number, for example {example}")
     if len(typed) > _LONGEST_TEXT:
         raise _Refused("the text is too long for one reading", f"type one number, for example {example}")
-    body, bound, about = _lead(typed)
-    if _is_overload(body, wanted.dimension):
+    body, bound, about = lead(typed)
+    if is_overload(body):
         if wanted.dimension != "resistance" or bound == "<":
-            raise _Refused(f"`{_clip(text)}` means more than the meter's range, which says something for a resistance "
-                           "only", f"choose the next range and type the number, for example {example}")
+            raise _Refused(
+                f"`{clip(text)}` means more than the meter's range, which says something for a resistance "
+                "only",
+                f"choose the next range and type the number, for example {example}",
+            )
         return Quantity(float("inf"), wanted.name, text)
     if bound and not dimension.bounds:
-        raise _Refused(f"`{bound}` gives a limit, a reading is wanted",
-                       f"type the number that the instrument shows, for example {example}")
+        raise _Refused(
+            f"`{bound}` gives a limit, a reading is wanted",
+            f"type the number that the instrument shows, for example {example}",
+        )
     negative = body[:1] == "-"
     if body[:1] in ("-", "+"):
         body = body[1:].lstrip()
@@ -341,17 +254,19 @@ def _parse(text: str, wanted: Unit) -> Quantity | Ambiguous:
         if grouped is not None:
             number, tail = grouped
             units = _unit_readings(_tail(tail), wanted, dimension)
-            raise _Refused("one number with a space in it, or two numbers",
-                           f"type {_wording(number, negative, units[0])} without the space if it is one")
-        slip = _looks_the_same(body)
+            raise _Refused(
+                "one number with a space in it, or two numbers",
+                f"type {_wording(number, negative, units[0])} without the space if it is one",
+            )
+        slip = letter_slip(body)
         if slip:
-            raise _Refused(f"`{_clip(text)}` has a letter among its digits", f"type {slip} if that is meant")
+            raise _Refused(f"`{clip(text)}` has a letter among its digits", f"type {slip} if that is meant")
         raise _numbers_after(rest, dimension, example)
     else:
         numbers, dotted = run.readings, run.dotted
-        slip = _looks_the_same(body)
+        slip = letter_slip(body)
         if slip:
-            raise _Refused(f"`{_clip(text)}` has a letter among its digits", f"type {slip} if that is meant")
+            raise _Refused(f"`{clip(text)}` has a letter among its digits", f"type {slip} if that is meant")
         if rest.lstrip()[:2] == "..":
             raise _numbers_after(rest, dimension, example)
         units = _unit_readings(_tail(rest), wanted, dimension)
@@ -370,29 +285,54 @@ def _tail(rest: str) -> str:
 
 def _no_number(text: str, body: str, example: str) -> _Refused:
     if body.lower() in ("nan", "na", "n/a"):
-        return _Refused(f"`{_clip(text)}` is no number", f"type what the instrument shows, for example {example}")
-    if any(c.isnumeric() for c in body):
-        return _Refused(f"`{_clip(text)}` has digits or fractions other than 0 to 9", f"type it as in {example}")
-    slip = _looks_the_same(body)
+        return _Refused(
+            f"`{clip(text)}` is no number", f"type what the instrument shows, for example {example}"
+        )
+    slip = letter_slip(body)
     if slip:
-        return _Refused(f"`{_clip(text)}` has a letter among its digits", f"type {slip} if that is meant")
-    return _Refused(f"no number in `{_clip(text)}`", f"type a number, for example {example}")
+        return _Refused(f"`{clip(text)}` has a letter among its digits", f"type {slip} if that is meant")
+    if any(c in DIGITS for c in body):
+        if " and " in body or " to " in body:
+            return _Refused(
+                "this is a range, one reading is wanted", f"type one number, for example {example}"
+            )
+        return _Refused(
+            f"something stands before the number in `{clip(text)}`",
+            f"begin with the number, for example {example}",
+        )
+    if any(c.isnumeric() for c in body):
+        return _Refused(
+            f"`{clip(text)}` has digits or fractions other than 0 to 9", f"type it as in {example}"
+        )
+    return _Refused(f"no number in `{clip(text)}`", f"type a number, for example {example}")
 
 
-def _decide(text: str, wanted: Unit, dimension: Dimension, numbers: tuple[Decimal, ...], units: tuple[Unit, ...],
-            negative: bool, bound: str, about: bool) -> Quantity | Ambiguous:
+def _decide(
+    text: str,
+    wanted: Unit,
+    dimension: Dimension,
+    numbers: tuple[Decimal, ...],
+    units: tuple[Unit, ...],
+    negative: bool,
+    bound: str,
+    about: bool,
+) -> Quantity | Ambiguous:
     if negative and not dimension.negative and any(n.digits for n in numbers):
-        hint = ("prove the circuit dead: a voltage on it makes a meter show this"
-                if wanted.dimension == "resistance" else "type it without the minus")
+        hint = (
+            "prove the circuit dead: a voltage on it makes a meter show this"
+            if wanted.dimension == "resistance"
+            else "type it without the minus"
+        )
         raise _Refused(f"a {wanted.dimension} cannot be negative", hint)
-    lead = {"<": "< ", ">": "> "}.get(bound, "about " if about else "")
+    before = {"<": "< ", ">": "> "}.get(bound, "about " if about else "")
     readings = [(n, u) for n in numbers for u in units]
     values = [_convert(n, negative, u, wanted) for n, u in readings]
     if len(set(values)) > 1:
-        return _ask(text, tuple(lead + _wording(n, negative, u) for n, u in readings))
+        return _ask(text, tuple(before + _wording(n, negative, u) for n, u in readings))
     number, unit = readings[0]
-    if unit.name == "dBm" and not negative and number.digits > 30 * 10**max(number.places, 0):
-        return _ask(text, (lead + _wording(number, True, unit), ))  # 30 dBm is one watt: a minus was left out
+    if unit.name == "dBm" and not negative and number.digits > 30 * 10 ** max(number.places, 0):
+        meant = before + _wording(number, True, unit)  # 30 dBm is one watt: no receiver reads that
+        return Ambiguous(text, (meant,), f"`{clip(text)}`: was a minus left out, {meant}?")
     return Quantity(values[0] + 0.0, wanted.name, text, bound, about)
 
 
