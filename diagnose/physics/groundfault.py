@@ -18,7 +18,8 @@ class Window(NamedTuple):
 # RCD windows, multiples of the rated residual current by type (EN 61008-1); type A with pulsating dc
 _RCD: Final = {"ac": (0.5, 1.0), "a": (0.35, 1.4), "a-small": (0.35, 2.0)}
 # Largest break time (s) at 1, 2 and 5 times the rated residual current (IEC 61008-1)
-_RCD_SECONDS: Final = {False: ((5, 0.040), (2, 0.150), (1, 0.300)), True: ((5, 0.150), (2, 0.200), (1, 0.500))}
+_RCD_SECONDS: Final = {
+    False: ((5, 0.040), (2, 0.150), (1, 0.300)), True: ((5, 0.150), (2, 0.200), (1, 0.500))}
 _RDC_SECONDS: Final = ((200.0, 0.1), (60.0, 0.3), (6.0, 10.0))  # mA dc, s: IEC 62955, from memory
 
 
@@ -153,7 +154,7 @@ def nuisance_likelihood(standing_ma: float, window: Window) -> float:
 def retry_minutes(resets: int = 4, delay_minutes: float = 15.0) -> tuple[float, ...]:
     """Return the minutes after the first trip at which a station that resets itself trips again.
 
-    ValueError for a negative count or delay. Source: UL 2231-2 clause 14.4 (at least 15 min, at most 4 resets).
+    ValueError for a negative count or delay. Source: UL 2231-2 clause 14.4 (15 min, 4 resets).
     """
     if resets < 0 or delay_minutes < 0:
         raise ValueError("resets and delay must not be negative")

@@ -6,7 +6,8 @@ from typing import Final, Literal
 LORENZ: Final = 2.44e-8  # V²/K²
 KELVIN: Final = 273.15
 
-Action = Literal["none", "investigate", "repair-as-time-permits", "monitor-until-corrected", "repair-immediately"]
+Action = Literal[
+    "none", "investigate", "repair-as-time-permits", "monitor-until-corrected", "repair-immediately"]
 ACTIONS: Final[tuple[Action, ...]] = (
     "none", "investigate", "repair-as-time-permits", "monitor-until-corrected", "repair-immediately")
 # K from which each action holds: rise over a similar component, rise over the air (NETA Table 100.18).
@@ -50,7 +51,7 @@ def contact_millivolts(celsius: float, bulk_celsius: float = 25.0) -> float:
     ValueError if that is colder than the bulk. Source: inverse of contact_celsius.
     """
     if celsius < bulk_celsius:
-        raise ValueError(f"{celsius:g} deg C; the spot cannot be colder than the bulk, {bulk_celsius:g} deg C")
+        raise ValueError(f"{celsius:g} deg C; a spot is not colder than the bulk, {bulk_celsius:g} deg C")
     return 1e3 * math.sqrt(4 * LORENZ * ((celsius + KELVIN) ** 2 - (bulk_celsius + KELVIN) ** 2))
 
 
@@ -59,7 +60,8 @@ def thermal_action(over_similar: float | None = None, over_air: float | None = N
 
     ValueError if neither is given. Source: ANSI/NETA Table 100.18.
     """
-    found = [_row(rise, rows) for rise, rows in ((over_similar, _SIMILAR), (over_air, _AIR)) if rise is not None]
+    columns = ((over_similar, _SIMILAR), (over_air, _AIR))
+    found = [_row(rise, rows) for rise, rows in columns if rise is not None]
     if not found:
         raise ValueError("a thermal image needs the rise over a similar part or over the air")
     return max(found, key=ACTIONS.index)
@@ -72,7 +74,7 @@ def _row(rise: float, rows: tuple[tuple[float, Action], ...]) -> Action:
 
 
 def scaled_rise(kelvin: float, amps: float, to_amps: float) -> tuple[float, float]:
-    """Return the least and the largest rise (K) to expect at `to_amps` (A) from one seen at `amps` (A).
+    """Return the least and largest rise (K) at `to_amps` (A), seen at `amps` (A).
 
     Exponent 1.6 to 2.0. ValueError unless both currents are positive. Source: common practice of thermography.
     """

@@ -24,7 +24,7 @@ class Levels(NamedTuple):
 
 
 class Duty(NamedTuple):
-    """What a duty cycle says: `current` with its amperes, `digital` communication, or `none` (no charging)."""
+    """What a duty cycle says: `current` and its amperes, `digital` communication, or `none`: no charging."""
 
     kind: Literal["current", "digital", "none"]
     amps: float
@@ -35,26 +35,24 @@ def levels(vehicle_ohms: float = math.inf, *, series_ohms: float = 0.0, leak_ohm
            diode_volts: float = DIODE_VOLTS) -> Levels:
     """Return the peaks (V) at the station's pilot terminal.
 
-    Vehicle resistance behind its diode (ohm, inf: no vehicle), worn contacts in series (ohm), leakage from the
-    pilot to ground (ohm), diode present or missing, generator volts and source ohms.
+    Vehicle resistance behind its diode (ohm, inf: no vehicle), worn contacts in series (ohm), leakage from
+    the pilot to ground (ohm), diode present or missing, generator volts and source ohms.
     ValueError for a negative resistance. Source: Kirchhoff at the pilot node; circuit of IEC 61851-1 Annex A.
     """
     if min(vehicle_ohms, series_ohms, leak_ohms) < 0 or source_ohms <= 0:
         raise ValueError("pilot resistances must not be negative, the source's above 0 ohm")
-    return Levels(_node(volts, vehicle_ohms + series_ohms, leak_ohms, source_ohms, diode_volts if diode else 0.0),
-                  _node(-volts, math.inf if diode else vehicle_ohms + series_ohms, leak_ohms, source_ohms, 0.0))
+    branch = vehicle_ohms + series_ohms
+    return Levels(_node(volts, branch, leak_ohms, source_ohms, diode_volts if diode else 0.0),
+                  _node(-volts, math.inf if diode else branch, leak_ohms, source_ohms, 0.0))
 
 
 def _node(volts: float, branch_ohms: float, leak_ohms: float, source_ohms: float, drop: float) -> float:
-    if leak_ohms == 0:
-        return 0.0
-    leak = 1 / leak_ohms if leak_ohms != math.inf else 0.0
-    unloaded = volts / source_ohms / (1 / source_ohms + leak)
-    if abs(unloaded) <= drop or branch_ohms == math.inf:  # the diode stays shut
+    # Generator and leakage as one source behind one resistance; the vehicle's branch then divides it.
+    share = 1.0 if leak_ohms == math.inf else leak_ohms / (leak_ohms + source_ohms)
+    unloaded, behind = volts * share, source_ohms * share
+    if abs(unloaded) <= drop or branch_ohms == math.inf or behind == 0:  # the diode stays shut
         return unloaded
-    if branch_ohms == 0:
-        return drop
-    return (volts / source_ohms + drop / branch_ohms) / (1 / source_ohms + 1 / branch_ohms + leak)
+    return drop + (unloaded - drop) * branch_ohms / (branch_ohms + behind)
 
 
 def state(high: float, low: float | None = None) -> State:

@@ -53,9 +53,9 @@ def mistaken_units(applied: float, wanted: float) -> str | None:
 
 
 def judge(applied: float, wanted: float) -> Literal["right", "low", "high", "wrong-unit"]:
-    """Return how an applied torque stands to the wanted one (same unit). ValueError unless `wanted` is positive.
+    """Return how an applied torque stands to the wanted one (same unit).
 
-    Source: NEC 110.14(D); +-10 % is common practice.
+    ValueError unless `wanted` is positive. Source: NEC 110.14(D); +-10 % is common practice.
     """
     if mistaken_units(applied, wanted):
         return "wrong-unit"
