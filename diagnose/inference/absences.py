@@ -1,7 +1,8 @@
 """Which absences the engine must be told.
 
-The engine's own negation depends on the order of arrival, so rules match an explicit absence instead. This module says
-which ones could matter: a negated pattern, with each value that its variables can take in the facts seen so far.
+The engine's own negation depends on the order of arrival, so rules match an explicit absence instead. This
+module says which ones could matter: a negated pattern, with each value that its variables can take in the
+facts seen so far.
 """
 
 from __future__ import annotations
@@ -46,7 +47,9 @@ class Guards:
 
 
 class Candidates:
-    """The absences that could matter in one inference; each is named with the layer from which on it may be believed."""
+    """The absences that could matter in one inference; each is named with the layer from which on it may be
+    believed.
+    """
 
     def __init__(self, guards: Guards) -> None:
         self._guards = guards
@@ -80,14 +83,15 @@ class Candidates:
 
 
 def _parts(negated: Pattern, rule: Rule) -> tuple[_Part, ...]:
-    """As few conditions of `rule` as supply all variables of `negated` (greedily): each one more is a cross product."""
+    """As few conditions of `rule` as supply all variables of `negated` (greedily): each one more is a cross
+    product.
+    """
     open_names = list(variables(negated))
     parts = []
     while open_names:
         positive = [p for p in rule.when if not p.negated]
-        source = max(
-            positive, key=lambda p: len(set(variables(p)).intersection(open_names))
-        )  # the first of equals
+        # The first of equals, as `max` does.
+        source = max(positive, key=lambda p: len(set(variables(p)).intersection(open_names)))
         names = tuple(name for name in open_names if name in variables(source))
         parts.append(_Part(source, names))
         open_names = [name for name in open_names if name not in names]

@@ -1,15 +1,16 @@
 """The adapter to durable-rules.
 
-Only generated definitions reach the engine, with equality tests on short strings, and nothing of it is used but
-matching: our loop asserts facts, reads which rule matched what, and decides. Why each precaution is there:
+Only generated definitions reach the engine, with equality tests on short strings, and nothing of it is used
+but matching: our loop asserts facts, reads which rule matched what, and decides. Why each precaution is
+there:
 
-- Rules come in groups with the group's symbol as first test, and a fact is asserted once in each group that looks at
-  it: the engine refuses a fact that is joined in more than 64 conditions, and hangs or corrupts memory beyond a few
-  hundred tests beside each other.
-- A state is made for each inference and deleted after it, because retraction does not withdraw conclusions. A rule that
-  does nothing fires first: deleting a state in which nothing fired crashes the interpreter.
-- An absence is asserted as a fact of its own once everything below its layer is settled: the engine's own negation
-  depends on the order of arrival.
+- Rules come in groups with the group's symbol as first test, and a fact is asserted once in each group that
+  looks at it: the engine refuses a fact that is joined in more than 64 conditions, and hangs or corrupts
+  memory beyond a few hundred tests beside each other.
+- A state is made for each inference and deleted after it, because retraction does not withdraw conclusions. A
+  rule that does nothing fires first: deleting a state in which nothing fired crashes the interpreter.
+- An absence is asserted as a fact of its own once everything below its layer is settled: the engine's own
+  negation depends on the order of arrival.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import json
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from itertools import count
+from json.encoder import encode_basestring
 from types import TracebackType
 from typing import Any, NamedTuple
 
@@ -30,6 +32,7 @@ from diagnose.inference.terms import (
     Firing,
     Pattern,
     Rule,
+    Term,
     Var,
     absence,
     bind,
@@ -62,8 +65,9 @@ class _Match(NamedTuple):
 class Engine:
     """Rules compiled into the rule engine. One inference at a time; any number of engines in one process.
 
-    Raises ValueError for rules that `terms.check_rules` or `strata.stratify` refuse, RuntimeError when the engine's
-    library cannot be loaded. Call `close` (or use `with`) to free the compiled rules: about 2 MB for 300 of them.
+    Raises ValueError for rules that `terms.check_rules` or `strata.stratify` refuse, RuntimeError when the
+    engine's library cannot be loaded. Call `close` (or use `with`) to free the compiled rules: about 2 MB for
+    300 of them.
     """
 
     def __init__(self, rules: Iterable[Rule]) -> None:
@@ -72,7 +76,8 @@ class Engine:
         self._guards = Guards(checked, self._layers)
         self._library: Library = library()
         self._matches: dict[str, _Match] = {}
-        self._looks: dict[tuple[str, str | None], list[tuple[int, str]]] = defaultdict(list)
+        # kind, key and value (None: any) of the facts that each group looks at -> ruleset, group
+        self._looks: dict[tuple[str, str | None, str | None], list[tuple[int, str]]] = defaultdict(list)
         self._live: list[tuple[int, str]] = []  # states that exist, as ruleset and sid
         self._numbers = count(1)
         self._open = True
@@ -89,8 +94,8 @@ class Engine:
             for rule in group:
                 name = f"r{len(self._matches)}"
                 definition[name], self._matches[name] = _definition(rule, symbol)
-            for kind, key in dict.fromkeys(_look(p) for rule in group for p in rule.when):
-                self._looks[kind, key].append((at, symbol))
+            for look in {(*_look(p), _constant(p.value)) for rule in group for p in rule.when}:
+                self._looks[look].append((at, symbol))
         ruleset_name = f"inference-{next(_ruleset_numbers)}"
         self._rulesets.append(
             self._library.create_ruleset(ruleset_name, json.dumps(definition, ensure_ascii=False))
@@ -186,13 +191,17 @@ class _Run:
         return self._found
 
     def _assert(self, fact: Fact) -> None:
+        kind, key, value, _ = fact
         looks = self._engine._looks
-        places = (*looks.get((fact.kind, fact.key), ()), *looks.get((fact.kind, None), ()))
+        groups = {
+            group
+            for look in ((kind, key, value), (kind, key, None), (kind, None, value), (kind, None, None))
+            for group in looks.get(look, ())
+        }
         body = ",".join(
-            f'"{name}":{json.dumps(text, ensure_ascii=False)}'
-            for name, text in zip(_FIELDS, fact, strict=True)
+            f'"{name}":{encode_basestring(text)}' for name, text in zip(_FIELDS, fact, strict=True)
         )
-        for at, group in dict.fromkeys(places):
+        for at, group in sorted(groups):
             number = f"f{len(self._by_id)}"
             self._by_id[number] = fact
             message = f'{{"id":"{number}","sid":"{self._sid}","g":"{group}",{body}}}'
@@ -235,11 +244,13 @@ class _Run:
 
 
 def _groups(rules: Sequence[Rule]) -> list[list[Rule]]:
-    """Rules in order, in groups within the limits."""
+    """Groups within the limits; rules that begin with the same kind and key stand together, so that a fact
+    concerns few.
+    """
     groups: list[list[Rule]] = []
     conditions = 0
     counts: Counter[tuple[str, str | None]] = Counter()
-    for rule in rules:
+    for rule in sorted(rules, key=lambda rule: (rule.when[0].kind, _constant(rule.when[0].key) or "")):
         looks = Counter(_look(p) for p in rule.when)
         if (
             not groups
@@ -263,7 +274,11 @@ def _most_on_one_fact(counts: Counter[tuple[str, str | None]]) -> int:
 
 def _look(pattern: Pattern) -> tuple[str, str | None]:
     kind = NOT + pattern.kind if pattern.negated else pattern.kind
-    return kind, pattern.key if isinstance(pattern.key, str) else None
+    return kind, _constant(pattern.key)
+
+
+def _constant(term: Term) -> str | None:
+    return None if isinstance(term, Var) else term
 
 
 def _definition(rule: Rule, group: str) -> tuple[dict[str, Any], _Match]:

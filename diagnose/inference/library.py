@@ -1,7 +1,7 @@
 """Loading the engine's C library.
 
-Its storage callbacks name a function that Python 3.13 no longer exports. They are not used here, so it is enough that
-the dynamic linker looks for functions only when they are called.
+Its storage callbacks name a function that Python 3.13 no longer exports. They are not used here, so it is
+enough that the dynamic linker looks for functions only when they are called.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class Library(Protocol):
     def delete_ruleset(self, ruleset: int, /) -> None: ...
 
     def assert_fact(self, ruleset: int, fact: str, /) -> tuple[int, int]:
-        """Returns a code (0 stored, 1 no rule looks at it, 2 its id was seen before) and the state's handle."""
+        """Returns a code (0 stored, 1 no rule looks at it, 2 its id was seen before) and the state."""
 
     def start_action_for_state(self, ruleset: int, state: int, /) -> tuple[str, str] | None:
         """Returns the state and the next firing, `{rule: {alias: fact}}`, as JSON."""

@@ -1,10 +1,10 @@
 """The plain matcher: the same conclusions as the engine in plain Python, fast enough for sweeps.
 
-Semi-naive: each fact is taken up once, and joined with the facts taken up before it. Rules without negation fire as
-soon as they match; the others wait until everything below their layer is settled.
+Semi-naive: each fact is taken up once, and joined with the facts taken up before it. Rules without negation
+fire as soon as they match; the others wait until everything below their layer is settled.
 
-While a rule is matched, its variables and constants stand in one list, the frame, so that a fact to look up or to
-conclude is a selection of places in the frame.
+While a rule is matched, its variables and constants stand in one list, the frame, so that a fact to look up
+or to conclude is a selection of places in the frame.
 """
 
 from __future__ import annotations
@@ -97,7 +97,9 @@ class PlainMatcher:
         }
 
     def infer(self, facts: Iterable[Fact]) -> Trace:
-        """All conclusions from `facts`, in any order and with repetitions. Raises ValueError for an unusable fact."""
+        """All conclusions from `facts`, in any order and with repetitions. Raises ValueError for an unusable
+        fact.
+        """
         given = check_facts(facts)
         known: set[Fact] = set(given)
         queue = deque(given)
@@ -217,7 +219,7 @@ def _constant_start(pattern: Pattern) -> tuple[str, ...]:
 
 
 def _step(kind: str, position: int, wanted: tuple[int, ...], free: set[int], older: bool) -> _Step:
-    """`wanted`: places in the frame of the condition's kind, key, value, place; `free`: those not filled yet."""
+    """`wanted`: places in the frame of the condition's four strings; `free`: those of them not filled yet."""
     fields = tuple(field for field, place in enumerate(wanted) if place not in free)
     binds = tuple((wanted.index(place), place) for place in sorted(free))
     repeats = tuple((f, p) for f, p in enumerate(wanted) if p in free and (f, p) not in binds)

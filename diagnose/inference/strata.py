@@ -1,7 +1,8 @@
 """Layers of rules: what a rule negates is settled in layers below its own.
 
-Two rules depend on each other by kind and key: a conclusion feeds a condition when the kinds are equal and the keys are
-equal or one of them is a variable. A negation on a cycle of such dependencies has no agreed meaning and is rejected.
+Two rules depend on each other by kind and key: a conclusion feeds a condition when the kinds are equal and
+the keys are equal or one of them is a variable. A negation on a cycle of such dependencies has no agreed
+meaning and is rejected.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ def stratify(rules: Sequence[Rule]) -> dict[str, int]:
                 if negated and fed in members:
                     names = [rules[i].id for i in _way(edges, members, fed, rule)]
                     raise ValueError(
-                        f"rule {rules[fed].id}: negates what depends on it ({' -> '.join([*names, names[0]])}); "
+                        f"rule {rules[fed].id}: negates what depends on it "
+                        f"({' -> '.join([*names, names[0]])}); "
                         f"break the cycle at one of these rules"
                     )
         level = max(layers[rule] for rule in component)
@@ -64,7 +66,9 @@ def _key(pattern: Pattern) -> str | None:
 
 
 def _components(edges: _Edges) -> list[list[int]]:
-    """Strongly connected components, feeding ones before fed ones (Tarjan, without recursion: chains may be long)."""
+    """Strongly connected components, feeding ones before fed ones (Tarjan, without recursion: chains may be
+    long).
+    """
     order: dict[int, int] = {}
     low: dict[int, int] = {}
     stack: list[int] = []

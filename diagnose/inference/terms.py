@@ -1,13 +1,14 @@
 """The words of inference: facts, patterns, rules, firings, and what makes a rule base sound.
 
-A fact is four short strings. Numbers never appear: gauges turn them into outcomes first. A negated pattern holds when
-its fact was not derived; because a reading that was not taken is unknown and not absent, only facts that rules derive
-may be negated.
+A fact is four short strings. Numbers never appear: gauges turn them into outcomes first. A negated pattern
+holds when its fact was not derived; because a reading that was not taken is unknown and not absent, only
+facts that rules derive may be negated.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence, Set
+from itertools import pairwise
 from typing import NamedTuple, TypeVar
 
 LONGEST_FACT = 400
@@ -31,7 +32,7 @@ T = TypeVar("T")
 
 
 class Fact(NamedTuple):
-    """Something that holds: `kind` (reading, finding, ...), `key` (what), `value` (outcome), `place` (where)."""
+    """Something that holds: `kind` (reading, finding, ...), `key` (what), `value`, `place` (where)."""
 
     kind: str
     key: str
@@ -43,7 +44,9 @@ class Fact(NamedTuple):
 
 
 class Pattern(NamedTuple):
-    """A fact with constants or variables in it; `negated` (conditions only) asks that no such fact was derived."""
+    """A fact with constants or variables in it; `negated` (conditions only) asks that no such fact was
+    derived.
+    """
 
     kind: str
     key: Term
@@ -89,7 +92,9 @@ def variables(pattern: Pattern) -> tuple[str, ...]:
 
 
 def bind(pattern: Pattern, fact: Fact, bindings: dict[str, str]) -> bool:
-    """Match `fact` against `pattern`, adding to `bindings`; False when they disagree (`bindings` is then spoilt)."""
+    """Match `fact` against `pattern`, adding to `bindings`; False when they disagree (`bindings` is then
+    spoilt).
+    """
     if pattern.kind != fact.kind:
         return False
     for term, symbol in zip(pattern[1:4], fact[1:4], strict=True):
@@ -110,7 +115,8 @@ def ground(pattern: Pattern, bindings: dict[str, str]) -> Fact:
 def join_order(names: Sequence[Set[T]], first: int) -> list[int]:
     """An order in which to join patterns, given the variables of each, beginning with the pattern `first`.
 
-    Next comes always the pattern that leaves the fewest variables open, so that joins are preferred to cross products.
+    Next comes always the pattern that leaves the fewest variables open, so that joins are preferred to cross
+    products.
     """
     order, rest = [first], [i for i in range(len(names)) if i != first]
     bound = set(names[first])
@@ -125,14 +131,15 @@ def join_order(names: Sequence[Set[T]], first: int) -> list[int]:
 def check_facts(facts: Iterable[Fact]) -> tuple[Fact, ...]:
     """The given facts, sorted, each once.
 
-    Raises ValueError for a fact that is not four short printable strings, or whose kind is that of an absence.
+    Raises ValueError for a fact that is not four short printable strings, or whose kind is that of an
+    absence.
     """
     found = set(facts)
     for fact in found:
         if not _is_usable(fact):
             raise ValueError(
-                f"fact {tuple(fact)!r} is not usable; kind, key, value and place must be printable strings of at most "
-                f"{LONGEST_FACT} characters together, and the kind not empty"
+                f"fact {tuple(fact)!r} is not usable; kind, key, value and place must be printable strings "
+                f"of at most {LONGEST_FACT} characters together, and the kind not empty"
             )
         if fact.kind.startswith(NOT):
             raise ValueError(f"fact '{fact}' may not be given; give only what holds, absences are inferred")
@@ -142,11 +149,12 @@ def check_facts(facts: Iterable[Fact]) -> tuple[Fact, ...]:
 def check_rules(rules: Iterable[Rule]) -> tuple[Rule, ...]:
     """The rules in order of their ids.
 
-    The order of loading thus changes neither conclusions nor explanations. Raises ValueError with one line that names
-    the rule and says what is wrong with it; cycles through a negation are found by `strata.stratify`.
+    The order of loading thus changes neither conclusions nor explanations. Raises ValueError with one line
+    that names the rule and says what is wrong with it; cycles through a negation are found by
+    `strata.stratify`.
     """
     found = tuple(sorted(rules, key=lambda rule: rule.id))
-    for rule, following in zip(found, found[1:], strict=False):
+    for rule, following in pairwise(found):
         if rule.id == following.id:
             raise ValueError(f"rule {rule.id}: two rules have this id; give each its own")
     for rule in found:
@@ -179,14 +187,15 @@ def _check_rule(rule: Rule) -> None:
         raise ValueError(f"rule {rule.id}: no conclusion; give at least one pattern under 'then'")
     if len(rule.when) > MOST_CONDITIONS:
         raise ValueError(
-            f"rule {rule.id}: {len(rule.when)} conditions; at most {MOST_CONDITIONS}, split it through a finding"
+            f"rule {rule.id}: {len(rule.when)} conditions; "
+            f"at most {MOST_CONDITIONS} are possible, split it through a finding"
         )
     for pattern in (*rule.when, *rule.then):
         symbols = [term.name if isinstance(term, Var) else term for term in pattern[:4]]
         if not _is_usable(symbols) or pattern.kind.startswith(NOT):
             raise ValueError(
-                f"rule {rule.id}: pattern {tuple(pattern)!r} is not usable; kind, key, value and place must be printable "
-                f"strings of at most {LONGEST_FACT} characters together (or variables), and the kind a plain word"
+                f"rule {rule.id}: pattern {tuple(pattern)!r} is not usable; kind, key, value and place must be "
+                f"variables or printable strings of at most {LONGEST_FACT} characters together, the kind a word"
             )
     positive = [p for p in rule.when if not p.negated]
     if not positive:
@@ -196,7 +205,8 @@ def _check_rule(rule: Rule) -> None:
         for name in variables(pattern):
             if name not in bound:
                 raise ValueError(
-                    f"rule {rule.id}: variable '{name}' in '{pattern}' is not bound; use it in a condition that must hold"
+                    f"rule {rule.id}: variable '{name}' in '{pattern}' is not bound; "
+                    f"use it in a condition that must hold"
                 )
     for pattern in rule.then:
         if pattern.negated:

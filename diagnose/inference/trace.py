@@ -1,8 +1,9 @@
 """What an inference found, and why.
 
-The set of firings at the end of an inference does not depend on who drew the conclusions, nor in what order. `arrange`
-puts them into one fixed order, so the engine and the plain matcher give the same explanations: layer by layer, within a
-layer in rounds (everything that can fire at once), within a round by rule id, then by premises.
+The set of firings at the end of an inference does not depend on who drew the conclusions, nor in what order.
+`arrange` puts them into one fixed order, so the engine and the plain matcher give the same explanations:
+layer by layer, within a layer in rounds (everything that can fire at once), within a round by rule id, then
+by premises.
 """
 
 from __future__ import annotations
@@ -18,8 +19,8 @@ from diagnose.inference.terms import Fact, Firing, is_absence
 class Proof(NamedTuple):
     """Why a fact holds: the rule that first concluded it and the proofs of its premises.
 
-    A leaf has no rule: it was given, or it is an absence (`terms.is_absence`). Equal parts are one object, so a proof
-    costs little memory even where it would be long in print.
+    A leaf has no rule: it was given, or it is an absence (`terms.is_absence`). Equal parts are one object, so
+    a proof costs little memory even where it would be long in print.
     """
 
     fact: Fact
@@ -27,7 +28,9 @@ class Proof(NamedTuple):
     premises: tuple[Proof, ...] = ()
 
     def walk(self) -> Iterator[tuple[int, Proof]]:
-        """Every part with its depth, this one first at depth 0, premises in the order of the rule's conditions."""
+        """Every part with its depth, this one first at depth 0, premises in the order of the rule's
+        conditions.
+        """
         rest = [(0, self)]
         while rest:
             depth, proof = rest.pop()

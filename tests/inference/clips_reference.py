@@ -9,8 +9,8 @@ import clips
 from diagnose.inference.strata import stratify
 from diagnose.inference.terms import Fact, Pattern, Rule, Term, Var, check_rules
 
-_TEMPLATE = "(deftemplate f (slot kind (type STRING)) (slot key (type STRING)) (slot value (type STRING)) (slot place (type STRING)))"
 _SLOTS = ("kind", "key", "value", "place")
+_TEMPLATE = f"(deftemplate f {' '.join(f'(slot {slot} (type STRING))' for slot in _SLOTS)})"
 
 
 class ClipsReference:

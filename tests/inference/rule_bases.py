@@ -15,13 +15,15 @@ AWKWARD = (
     "{'a':1}",
     "Ω > 0,3 MΩ",
     "日本",
-    "é",
-    "é",
+    "\u00e9",
+    "e\u0301",
     "?x",
     "$and",
     "",
 )
-"""Values that a careless translation would spoil; the two accented ones are different spellings of one letter."""
+"""Values that a careless translation would spoil; the two accented ones are different spellings of one
+letter.
+"""
 
 
 def _pick_place(draw: random.Random, scope: list[str]) -> Term:
@@ -38,7 +40,8 @@ def _condition(
 
 
 def rule_base(draw: random.Random, size: int, layers: int = 3, width: int = 6) -> list[Rule]:
-    """`size` rules in `layers`: joins of one to four conditions, chains and loops within a layer, negation of lower ones.
+    """`size` rules in `layers`: joins of one to four conditions, chains and loops within a layer, negation of
+    lower ones.
 
     `width`: how many keys and values there are of each sort; small ones make many facts match.
     """
