@@ -231,7 +231,7 @@ class _Run:
         match = self._engine._matches[name]
         facts = {alias: self._by_id[fact["id"]] for alias, fact in matched.items()}
         bindings: dict[str, str] = {}
-        # Also the test for a variable that stands twice in one pattern: the engine cannot compare within a fact.
+        # Tests a variable that stands twice in one pattern, too: the engine cannot compare within a fact.
         if not all(bind(pattern, facts[alias], bindings) for alias, pattern in match.positive):
             return
         conclusions = tuple(ground(pattern, bindings) for pattern in match.rule.then)

@@ -174,8 +174,8 @@ def check_rules(rules: Iterable[Rule]) -> tuple[Rule, ...]:
                 {(pattern.kind, pattern.key), (pattern.kind, None)}
             ):
                 raise ValueError(
-                    f"rule {rule.id}: '{pattern}' negates '{pattern.kind} {pattern.key}' that no rule derives; "
-                    f"name one that some rule concludes"
+                    f"rule {rule.id}: '{pattern}' negates '{pattern.kind} {pattern.key}' "
+                    f"that no rule derives; name one that some rule concludes"
                 )
     return found
 
@@ -194,8 +194,8 @@ def _check_rule(rule: Rule) -> None:
         symbols = [term.name if isinstance(term, Var) else term for term in pattern[:4]]
         if not _is_usable(symbols) or pattern.kind.startswith(NOT):
             raise ValueError(
-                f"rule {rule.id}: pattern {tuple(pattern)!r} is not usable; kind, key, value and place must be "
-                f"variables or printable strings of at most {LONGEST_FACT} characters together, the kind a word"
+                f"rule {rule.id}: pattern {tuple(pattern)!r} is not usable; its kind must be a word, the rest "
+                f"variables or printable strings, of at most {LONGEST_FACT} characters together"
             )
     positive = [p for p in rule.when if not p.negated]
     if not positive:
