@@ -194,8 +194,8 @@ def _check_rule(rule: Rule) -> None:
         symbols = [term.name if isinstance(term, Var) else term for term in pattern[:4]]
         if not _is_usable(symbols) or pattern.kind.startswith(NOT):
             raise ValueError(
-                f"rule {rule.id}: pattern {tuple(pattern)!r} is not usable; its kind must be a word, the rest "
-                f"variables or printable strings, of at most {LONGEST_FACT} characters together"
+                f"rule {rule.id}: pattern {tuple(pattern)!r} is not usable; its kind must be a word, the "
+                f"rest variables or printable strings, of at most {LONGEST_FACT} characters together"
             )
     positive = [p for p in rule.when if not p.negated]
     if not positive:

@@ -1,8 +1,8 @@
 """Time to build and to infer, of the engine, the plain matcher and CLIPS, over the same rules and facts.
 
-Run it with `python tests/bench/bench_inference.py`. The shape is that of a rule base of the trade: one to four
-conditions at one place, constant keys and outcomes, chains of four findings, negation over three layers. All
-three must agree.
+Run it with `python tests/bench/bench_inference.py`. The shape is that of a rule base of the trade: one to
+four conditions at one place, constant keys and outcomes, chains of four findings, negation over three
+layers. All three must agree.
 """
 
 from __future__ import annotations
