@@ -7,14 +7,16 @@ says otherwise is a matter for `terminator-plan`. Bias is taken as recorded, for
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
+from functools import lru_cache, wraps
 from typing import NamedTuple
 
 from diagnose.gauges.bands import Record, awg_of, between, either_sign, figure, ladder
 from diagnose.gauges.base import Alterations, Band, Expectation, predictor, reading_gauge
 from diagnose.physics import cable, trunk
 from diagnose.physics.trunk import Bias, Pair, alter
-from diagnose.site.model import Site, Trunk
+from diagnose.site.model import FactValue, Site, Trunk
 from diagnose.site.places import FAR, Place
 
 PARTS_SPREAD = 0.03
@@ -27,6 +29,9 @@ ASSUMED_SEGMENT_M = 10.0
 ASSUMED_BIAS_OHMS = 560.0
 LEAST_IDLE_MV, MOST_IDLE_MV = 5.0, 50.0
 """Within this of zero a reading counts as no idle voltage, mV: meter offset and pick-up (common practice)."""
+
+
+Facts = frozenset[tuple[str, FactValue]]
 
 
 class Wiring(NamedTuple):
@@ -67,7 +72,19 @@ def wiring(site: Site, place: Place) -> Wiring:
     site_trunk = site.trunk_of(place)
     if site_trunk is None:
         raise ValueError(f"{place} is on no trunk of this site")
-    facts = Record(site, Place("trunk", site_trunk.number))
+    return _wiring(site_trunk, _trunk_facts(site, site_trunk))
+
+
+def _trunk_facts(site: Site, site_trunk: Trunk) -> Facts:
+    return frozenset(site.facts.get(("trunk", site_trunk.number), {}).items())
+
+
+# Kept by what they depend on: one question about a trunk asks for the same expectation hundreds of times.
+@lru_cache(maxsize=64)
+def _wiring(site_trunk: Trunk, trunk_facts: Facts) -> Wiring:
+    here = Place("trunk", site_trunk.number)
+    site = Site("", site_trunk.units, (site_trunk,), facts={("trunk", site_trunk.number): dict(trunk_facts)})
+    facts = Record(site, here)
     lengths, known = segment_lengths(site_trunk)
     if not known:
         facts.note(f"segments of {figure(sum(lengths) / max(1, len(lengths)))} m where no length is recorded")
@@ -100,10 +117,15 @@ def with_terminator(pair: Pair, at: float, ohms: float) -> Pair:
     return replace(pair, terminators=(*pair.terminators, (at, ohms)))
 
 
-def altered(healthy: Wiring, alterations: Alterations) -> Pair:
-    """The trunk's wiring with every alteration made at its place. Errors: ValueError for an unknown alteration."""
+def altered(site: Site, healthy: Wiring, alterations: Alterations) -> Pair:
+    """The trunk's wiring with every alteration made at its place; those of other trunks leave it as it is.
+
+    Errors: ValueError for an unknown alteration.
+    """
     pair = healthy.pair
     for name, place in alterations:
+        if site.trunk_of(place) != healthy.site_trunk:
+            continue
         at = healthy.position(place)
         if name == "bias-extra" and place.kind == "trunk":
             taken = {bias.at for bias in pair.biases}
@@ -135,7 +157,10 @@ def predict_ohms(site: Site, place: Place, alterations: Alterations) -> tuple[fl
     Source: Ohm's law on the record; unit load by TIA/EIA-485-A.
     """
     healthy = wiring(site, place)
-    pair, at = altered(healthy, alterations), healthy.position(place)
+    return _predict_ohms(healthy, altered(site, healthy, alterations), healthy.position(place))
+
+
+def _predict_ohms(healthy: Wiring, pair: Pair, at: float) -> tuple[float, float]:
     value = pair.ohms(at)
     return value, _spread(value, _stretched(pair, healthy.length_known).ohms(at), PARTS_SPREAD)
 
@@ -144,7 +169,10 @@ def predict_ohms(site: Site, place: Place, alterations: Alterations) -> tuple[fl
 def predict_idle(site: Site, place: Place, alterations: Alterations) -> tuple[float, float]:
     """Idle mV (+ over -) at a trunk end with alterations made, and the relative spread. Source: as for the ohms."""
     healthy = wiring(site, place)
-    pair, at = altered(healthy, alterations), healthy.position(place)
+    return _predict_idle(healthy, altered(site, healthy, alterations), healthy.position(place))
+
+
+def _predict_idle(healthy: Wiring, pair: Pair, at: float) -> tuple[float, float]:
     value = 1000 * pair.idle_volts(at)
     return value, _spread(value, 1000 * _stretched(pair, healthy.length_known).idle_volts(at), BIAS_SPREAD)
 
@@ -165,18 +193,33 @@ def _lowest_healthy(value: float, spread: float, lower: list[float]) -> float:
     return max(min(between(max(lower), value), value * (1 - 2 * spread)), between(min(lower), value))
 
 
+def _kept(compute: Callable[[Wiring, float], Expectation]) -> Callable[[Site, Place], Expectation]:
+    """A gauge from a function of the healthy wiring and a position, its answers kept."""
+
+    @lru_cache(maxsize=256)
+    def kept(site_trunk: Trunk, trunk_facts: Facts, at: float) -> Expectation:
+        return compute(_wiring(site_trunk, trunk_facts), at)
+
+    @wraps(compute)
+    def gauge(site: Site, place: Place) -> Expectation:
+        healthy = wiring(site, place)
+        return kept(healthy.site_trunk, _trunk_facts(site, healthy.site_trunk), healthy.position(place))
+
+    return gauge
+
+
 OHMS = ("as-expected", "one-terminator", "no-terminator", "extra-terminator", "short")
 
 
 @reading_gauge("trunk-ohms", "trunk-end", "ohm", OHMS)
-def trunk_ohms(site: Site, place: Place) -> Expectation:
+@_kept
+def trunk_ohms(healthy: Wiring, at: float) -> Expectation:
     """Ohm across the pair at a trunk end, all units off, wires joined; bands from what each fault would read here.
 
     Source: Ohm's law on the record; unit load by TIA/EIA-485-A.
     """
-    healthy = wiring(site, place)
-    at, far = healthy.position(place), healthy.pair.far
-    value, spread = predict_ohms(site, place, ())
+    far = healthy.pair.far
+    value, spread = _predict_ohms(healthy, healthy.pair, at)
     more = [with_terminator(healthy.pair, x, healthy.terminator_ohms).ohms(at) for x in (0.0, far / 2, far)]
     shorts = [alter(healthy.pair, "pair-short", x).ohms(at) for x in (0.0, far / 2, far)]
     # On a long trunk a short at the other end reads like a terminator too many: the nearer short keeps the name.
@@ -195,14 +238,14 @@ IDLE = ("as-expected", "weak", "none", "reversed")
 
 
 @reading_gauge("idle-millivolts", "trunk-end", "mV", IDLE)
-def idle_millivolts(site: Site, place: Place) -> Expectation:
+@_kept
+def idle_millivolts(healthy: Wiring, at: float) -> Expectation:
     """Idle mV of the + wire over the - wire at a trunk end, poller stopped, units on.
 
     Source: Ohm's law on the record; 200 mV threshold and unit load by TIA/EIA-485-A.
     """
-    healthy = wiring(site, place)
-    at, far = healthy.position(place), healthy.pair.far
-    value, spread = predict_idle(site, place, ())
+    far = healthy.pair.far
+    value, spread = _predict_idle(healthy, healthy.pair, at)
     floor = trunk.THRESHOLD_V * 1000
     if value <= LEAST_IDLE_MV:
         bands = ladder("reversed", (-MOST_IDLE_MV, "none"), (MOST_IDLE_MV, "weak"), (floor, "as-expected"))

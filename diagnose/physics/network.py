@@ -52,6 +52,12 @@ class Network:
                     links[a][b] = links[b][a] = siemens
         return links
 
+    def seen_from(self, points: Iterable[Point]) -> Network:
+        """The equivalent network at these points alone. Source: star-mesh transformation (textbook)."""
+        small = Network()
+        small._links = self._reduced(points)
+        return small
+
     def resistance(self, a: Point, b: Point) -> float:
         """Resistance in ohm that a meter sees between two points; inf when nothing joins them.
 

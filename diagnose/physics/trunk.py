@@ -139,7 +139,8 @@ class Pair:
             held[rail] = bias.volts
             net.join(("+", bias.at), rail, bias.ohms)
             net.join(("-", bias.at), _COMMON, bias.ohms)
-        high, low = net.voltage(plus, held), net.voltage(minus, held)
+        seen = net.seen_from((plus, minus, *held))
+        high, low = seen.voltage(plus, held), seen.voltage(minus, held)
         return 0.0 if high is None or low is None else high - low
 
 

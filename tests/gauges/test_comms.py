@@ -2,6 +2,7 @@
 
 import itertools
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -257,6 +258,24 @@ def test_any_combination_is_computed(picks, segment):
             assert not math.isnan(value)
             assert 0 <= spread < 10
             assert expect(name, where, end).outcome(value) in base.READINGS[name].outcomes
+
+
+def test_another_trunk_is_left_alone():
+    one = site(12, 12.0)
+    other = one.trunks[0]._replace(number=2, units=(21, 22, 23), controller=21, segment_m=(5.0, 5.0))
+    both = replace(one, units=(*one.units, *other.units), trunks=(*one.trunks, other))
+    for place in (Place("trunk-end", 2, 1), Place("unit", 22), Place("trunk", 2)):
+        for name in ("far-terminator-off", "extra-terminator", "pair-short", "bias-off"):
+            assert predict("trunk-ohms", both, NEAR_END, (name, place)) == predict("trunk-ohms", one, NEAR_END)
+    assert predict("trunk-ohms", both, Place("trunk-end", 2, 0), ("pair-short", Place("unit", 21)))[0] < 1
+
+
+def test_facts_that_change_are_seen():
+    """Answers are kept by the facts they rest on, so a corrected record gives a new one."""
+    before = expect("trunk-ohms", site(12, 12.0), FAR_END)
+    assert expect("trunk-ohms", site(12, 12.0), FAR_END) == before
+    assert expect("trunk-ohms", site(12, 12.0, terminator_ohms=150.0), FAR_END).value > before.value
+    assert expect("trunk-ohms", site(12, 13.0), FAR_END).value > before.value
 
 
 def test_unknown_alteration_and_no_trunk():
