@@ -23,6 +23,8 @@ PARTS_SPREAD = 0.03
 """Terminators of 1 or 2 %, the meter and its leads, together (common practice, no source)."""
 BIAS_SPREAD = 0.06
 """Bias resistors of 5 %, their supply, receivers' leakage (common practice, no source)."""
+LEADS_OHMS = 2.5
+"""A dead short through test leads and screw terminals, ohm (common practice, no source)."""
 LENGTH_SPREAD, ASSUMED_LENGTH_SPREAD = 1.15, 1.6
 """How far a recorded length (with the cable's temperature), or an assumed one, may be off, as a factor."""
 ASSUMED_SEGMENT_M = 10.0
@@ -178,7 +180,7 @@ def _predict_idle(healthy: Wiring, pair: Pair, at: float) -> tuple[float, float]
 
 
 def _words(healthy: Wiring) -> str:
-    run = f"{figure(healthy.length_m)} m of {healthy.awg:g} AWG pair"
+    run = f"{figure(healthy.length_m)} m of {healthy.awg:g} AWG pair" if healthy.length_m else "no cable to speak of"
     if healthy.hidden_terminators:
         return f"terminators with a capacitor do not show; bias and receivers over {run}"
     extra = "" if healthy.bias == "none" else f", bias {'at every unit' if healthy.bias == 'every-unit' else 'on'}"
@@ -222,6 +224,7 @@ def trunk_ohms(healthy: Wiring, at: float) -> Expectation:
     value, spread = _predict_ohms(healthy, healthy.pair, at)
     more = [with_terminator(healthy.pair, x, healthy.terminator_ohms).ohms(at) for x in (0.0, far / 2, far)]
     shorts = [alter(healthy.pair, "pair-short", x).ohms(at) for x in (0.0, far / 2, far)]
+    shorts.append(LEADS_OHMS)
     # On a long trunk a short at the other end reads like a terminator too many: the nearer short keeps the name.
     short = between(max(shorts), min(more)) if max(shorts) < 0.8 * min(more) else 0.85 * min(more)
     steps = [(short, "extra-terminator"), (_lowest_healthy(value, spread, more), "as-expected")]

@@ -157,7 +157,7 @@ def test_outcomes_are_what_each_fault_reads_here(end, at):
 
 def test_short_trunk_bands_agree_with_common_practice():  # section 3, interpretation bands under 100 m
     got = expect("trunk-ohms", site(6, 10.0), NEAR_END)
-    cases = {5: "short", 36: "extra-terminator", 45: "extra-terminator", 56: "as-expected", 65: "as-expected",
+    cases = {5: "short", 9: "short", 36: "extra-terminator", 45: "extra-terminator", 56: "as-expected", 65: "as-expected",
              95: "one-terminator", 130: "one-terminator", 1100: "no-terminator"}  # fmt: skip
     assert {ohms: got.outcome(ohms) for ohms in cases} == cases
 
