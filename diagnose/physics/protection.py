@@ -85,15 +85,15 @@ def derated(rating: float, celsius: float, family: str = "ul489") -> Derated:
 
 
 def celsius_for_load(rating: float, load: float, family: str = "ul489") -> float:
-    """Return the air temperature (deg C) at which a typical breaker (A) is worth just `load` (A).
+    """Return the air temperature (deg C) up to which a typical breaker (A) holds a steady `load` (A).
 
-    ValueError unless both are positive. Source: inverse of `derated`.
+    ValueError unless both are positive. Source: inverse of `derated`, times the multiple that must hold.
     """
-    reference = _family(family).reference_celsius
+    chosen = _family(family)
     if not (rating > 0 and load > 0):
         raise ValueError("breaker rating and load must be above 0 A")
     typical = _ELEMENT_CELSIUS[1]
-    return typical - (typical - reference) * (load / rating) ** 2
+    return typical - (typical - chosen.reference_celsius) * (load / rating / chosen.hold) ** 2
 
 
 def _family(name: str) -> Family:
@@ -138,12 +138,11 @@ def trip_likelihood(rating: float, amps: float, celsius: float, family: str = "u
     """Return how likely (0..1) a steady load (A) trips the breaker (A) within a charge of some hours.
 
     The breaker's own trip point lies somewhere between the multiple that must hold and the one that must
-    trip; each place between is taken as equally likely, at the rating that heat leaves (deg C).
+    trip; each place between is taken as equally likely, at each of the three ratings that heat (deg C) leaves.
     ValueError as `derated`. Source: UL 489 and IEC 60898-1 points; the even spread is an assumption.
     """
     chosen = _family(family)
-    worth = derated(rating, celsius, family).typical
     sure = min(p.multiple for p in TRIP_POINTS[family])
-    if worth <= 0:
-        return 1.0
-    return min(1.0, max(0.0, (amps / worth - chosen.hold) / (sure - chosen.hold)))
+    shares = [1.0 if worth <= 0 else min(1.0, max(0.0, (amps / worth - chosen.hold) / (sure - chosen.hold)))
+              for worth in derated(rating, celsius, family)]
+    return sum(shares) / len(shares)

@@ -82,7 +82,8 @@ def test_derating_falls_with_heat_and_is_one_at_the_reference(rating: float, cel
 @given(st.floats(15, 400), st.floats(0.2, 1.5), st.sampled_from(["ul489", "iec60898"]))
 def test_load_temperature_inverts_derating(rating: float, share: float, family: str) -> None:
     celsius = protection.celsius_for_load(rating, rating * share, family)
-    assert protection.derated(rating, celsius, family).typical == pytest.approx(rating * share)
+    worth = protection.derated(rating, celsius, family).typical
+    assert worth * protection.FAMILIES[family].hold == pytest.approx(rating * share)
 
 
 @given(st.floats(15, 400), st.floats(0, 3), st.floats(25, 80))
@@ -108,7 +109,8 @@ def test_illustrative_thermal_model_agrees_with_the_verdicts() -> None:
 def test_trip_likelihood() -> None:
     assert protection.trip_likelihood(50, 40, 40) == 0  # UL 489: holds
     assert protection.trip_likelihood(50, 67.5, 40) == pytest.approx(1)  # UL 489: 135 % trips within the hour
-    assert 0.2 < protection.trip_likelihood(50, 48, 60) < 0.35
+    assert 0.25 < protection.trip_likelihood(50, 48, 60) < 0.45
+    assert protection.trip_likelihood(50, 48, 45) < protection.trip_likelihood(50, 48, 50) < 0.15
     assert protection.trip_likelihood(50, 48, 200) == 1
     assert protection.trip_likelihood(32, 32, 30, "iec60898") == 0
 
