@@ -22,6 +22,11 @@ def upto(edge: float) -> float:
     return math.nextafter(edge, math.inf)
 
 
+def usable(value: float | None) -> float | None:
+    """The figure if a site can have it (amperes, metres, volts), else None."""
+    return value if value is not None and 1e-3 < value < 1e7 else None
+
+
 def counted(count: int) -> str:
     """`1 unit`, `4 units`."""
     return f"{count} unit{'' if count == 1 else 's'}"
@@ -31,9 +36,8 @@ class Branch(Record):
     """One unit's branch circuit as recorded. Methods note in `assumed` what they had to assume."""
 
     def quantity(self, key: str) -> float | None:
-        """A recorded quantity above zero; nought and less count as not recorded."""
-        value = self.site.number(key, self.place)
-        return value if value is not None and 0 < value < math.inf else None
+        """A recorded quantity; nought, less and what no site has count as not recorded."""
+        return usable(self.site.number(key, self.place))
 
     def choice(self, key: str) -> str | None:
         """A recorded choice."""
@@ -244,7 +248,7 @@ def feeder_load(site: Site, panel: Place) -> tuple[float, str, list[str]] | None
     lines = circuit.line_currents(loads, system)
     line = max((leg for leg in lines if leg != "n"), key=lambda leg: lines[leg])
     amps, how = lines[line], f"{counted(len(loads))} at full setting, line {line.upper()}"
-    limit = site.number("site.load-limit", panel)
+    limit = usable(site.number("site.load-limit", panel))
     if (
         site.word("site.load-management", panel) in ("local", "back-office")
         and limit is not None

@@ -7,7 +7,7 @@ North American sites go by the National Electrical Code (continuous load, 125 %)
 from __future__ import annotations
 
 from diagnose.gauges.base import Audit, audit_gauge
-from diagnose.gauges.branch import Branch, counted, feeder_load
+from diagnose.gauges.branch import Branch, counted, feeder_load, usable
 from diagnose.physics import circuit, groundfault, protection, service, torque
 from diagnose.site.model import Site
 from diagnose.site.places import Place
@@ -152,7 +152,7 @@ def ground_fault_in_series(site: Site, place: Place) -> Audit | None:
 @audit_gauge("feeder-against-load", "panel", ("adequate", "too-small"))
 def feeder_against_load(site: Site, place: Place) -> Audit | None:
     """The panel's settings, summed as phasors, against 80 % of its feeder breaker (NEC 215.3); IEC: all."""
-    breaker, found = site.number("panel.breaker", place), feeder_load(site, place)
+    breaker, found = usable(site.number("panel.breaker", place)), feeder_load(site, place)
     if breaker is None or found is None:
         return None
     amps, how, assumed = found

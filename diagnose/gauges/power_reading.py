@@ -6,7 +6,7 @@ import math
 
 from diagnose.gauges.bands import ladder
 from diagnose.gauges.base import Band, Expectation, reading_gauge
-from diagnose.gauges.branch import INTERNATIONAL, Branch, counted, feeder_load, upto
+from diagnose.gauges.branch import INTERNATIONAL, Branch, counted, feeder_load, upto, usable
 from diagnose.physics import circuit, protection, service
 from diagnose.site.model import Site
 from diagnose.site.places import Place
@@ -120,16 +120,16 @@ def _against_breaker(
 ) -> Expectation:
     """Bands of a current against a breaker: 80 % and the rating; IEC 60898-1: the rating and 1.13 of it."""
     if branch.north_american():
-        usable, most, words = breaker / circuit.CONTINUOUS, breaker, "80 %"
+        allowed, most, words = breaker / circuit.CONTINUOUS, breaker, "80 %"
     else:
-        usable, most, words = breaker, protection.FAMILIES["iec60898"].hold * breaker, "all"
+        allowed, most, words = breaker, protection.FAMILIES["iec60898"].hold * breaker, "all"
     return Expectation(
         amps,
         0.0,
-        usable,
+        allowed,
         "A",
-        f"about {amps:.0f} A {what}; {usable:g} A is {words} of the {breaker:g} A breaker",
-        ladder("within-80", (upto(usable), "over-80"), (upto(most), "over-rating")),
+        f"about {amps:.0f} A {what}; {allowed:g} A is {words} of the {breaker:g} A breaker",
+        ladder("within-80", (upto(allowed), "over-80"), (upto(most), "over-rating")),
         tuple(assumed),
     )
 
@@ -161,8 +161,8 @@ def feeder_amps(site: Site, place: Place) -> Expectation:
         amps, how, notes = found
         for text in notes:
             branch.note(text)
-    breaker = site.number("panel.breaker", place) or 0.0
-    if breaker <= 0:
+    breaker = usable(site.number("panel.breaker", place))
+    if breaker is None:
         breaker = _fitting_breaker(amps, branch)
         branch.note(f"feeder breaker: {breaker:g} A")
     return _against_breaker(amps, breaker, branch, f"at most ({how})", branch.assumed)

@@ -361,7 +361,7 @@ NUMBERS = ["site.load-limit", "panel.breaker", "unit.rating", "unit.setting", "u
            "unit.torque", "unit.torque-wanted"]
 facts = st.fixed_dictionaries({}, optional={
     **{key: st.sampled_from(values) for key, values in CHOICES.items()},
-    **{key: st.one_of(st.floats(0, 150), st.sampled_from([0.0, 1e-9, 1e6])) for key in NUMBERS},
+    **{key: st.one_of(st.floats(0, 150), st.sampled_from([0.0, 1e-300, 1e-9, 1e6, 1e300])) for key in NUMBERS},
     "site.ambient": st.floats(-60, 200), "panel.inside-temperature": st.floats(-60, 200),
     "unit.conductors-together": st.integers(0, 60)})
 numbers = st.one_of(st.floats(allow_nan=False, allow_infinity=False), st.floats(-50, 700))
