@@ -229,6 +229,9 @@ class Site:
 
     def _find_end(self, words: str) -> tuple[Place, ...]:
         ends = self.places("trunk-end")
+        if "," in words or words in ("both", "both ends", "near and far"):
+            parts = words.split(",") if "," in words else ["near end", "far end"]
+            return tuple(dict.fromkeys(p for part in parts for p in self._find_end(part.strip())))
         which = [p for p in ends if ("far" in words and p.other == FAR) or ("near" in words and p.other == NEAR)]
         digits = [int(w) for w in words.split() if w.isdigit() and len(w) < 7]
         if digits:

@@ -1,0 +1,1 @@
+"""Belief: which faults, where, how likely, and which step is worth its minutes."""

@@ -1,0 +1,280 @@
+"""Which step next: the most information about what has to be repaired, for its minutes.
+
+Faults with one remedy at one place count as one. A cheap repair counts as a check whose outcome is
+whether the complaint is gone. Asking stops when one repair is likely enough.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterable
+from typing import NamedTuple
+
+import numpy as np
+
+from diagnose.belief.posterior import Belief
+from diagnose.belief.tables import KIND_NUMBERS, Floats, Ints, Tables
+from diagnose.knowledge import model as m
+from diagnose.site.places import Place
+
+ENOUGH = 0.9  # marginal of one repair at which asking stops; flat between 0.8 and 0.95
+LEAST_GAIN = 0.004  # bits below which a check is not worth naming
+CHEAP_REPAIR = 6.0  # minutes up to which a repair may serve as a check
+PROBE_REPAIR = 0.1  # least chance at which it is worth a try
+MOST_SINGLES, FEWEST_SINGLES = 800, 40  # hypotheses looked at when weighing steps
+COVERED = 0.995  # share of the faults' mass that they have to cover
+LEAST_RELEVANT = 0.01  # mass of the faults that say something about a check, below which it is not weighed
+PLACES_TRIED = 8  # places of one check that are weighed
+
+
+class Context(NamedTuple):
+    """What a step costs besides its own minutes: where the person is, and what is already open."""
+
+    on_site: bool = True
+    journey: float = 30.0  # minutes, one way
+    last_state: str = "any"
+    last_place: Place | None = None
+
+
+class Step(NamedTuple):
+    """A suggested step. `gain` in bits, `minutes` with setting up, `chances` of each outcome to expect."""
+
+    kind: str  # check | remedy
+    id: str
+    places: tuple[Place, ...]
+    minutes: float
+    gain: float
+    worth: float
+    chances: tuple[tuple[str, float], ...]
+    probability: float = 0.0
+
+
+SET_UP = {"any": 0.0, "covers-closed": 0.5, "dead-verified": 8.0, "live": 3.0}
+RISK = {"any": 0.0, "covers-closed": 0.0, "dead-verified": 1.0, "live": 6.0}  # minutes that the risk is worth
+WALK = 1.0
+
+
+def cost(minutes: float, state: str, reach: str, place: Place | None, context: Context) -> float:
+    """Minutes of a step at a place: hands-on, journey, opening and locking out, and the risk priced in minutes."""
+    total = minutes + RISK[state]
+    if reach == "on-site" and not context.on_site:
+        total += context.journey
+    same_place = place is not None and place == context.last_place
+    if not (same_place and state == context.last_state):
+        total += SET_UP[state]
+    if place is not None and context.last_place is not None and not same_place and reach == "on-site":
+        total += WALK
+    return total
+
+
+class Weighed(NamedTuple):
+    """The hypotheses that matter for choosing, sorted by what they need repaired: singles, then no fault, unlisted."""
+
+    chance: Floats  # [hypothesis]
+    starts: Ints  # first hypothesis of each repair group
+    singles: Ints
+    keys: tuple[tuple[str, Place], ...]  # (remedy, place) of each group of singles
+    before: float  # entropy over the groups, bits
+
+
+def weigh(belief: Belief) -> Weighed:
+    """Singles that carry the mass (pairs folded into their members), no fault, and unlisted."""
+    tables = belief.tables
+    marginal = belief.marginal
+    order = np.argsort(-marginal, kind="stable")[:MOST_SINGLES]
+    covered = np.cumsum(marginal[order])
+    enough = int(np.searchsorted(covered, COVERED * covered[-1])) + 1 if len(order) else 0
+    order = order[: max(enough, min(len(order), FEWEST_SINGLES))]
+    group = tables.repair_group[order]
+    order = order[np.lexsort((order, group))]
+    group = tables.repair_group[order]
+    chance = np.concatenate([marginal[order], [belief.none, belief.unlisted]])
+    chance = chance / chance.sum()
+    n = len(order)
+    starts = np.concatenate([np.flatnonzero(np.diff(group, prepend=-1)), [n, n + 1]]).astype(np.intp)
+    keys = tuple(tables.repair_key[int(group[i])] for i in starts[:-2])
+    return Weighed(chance, starts, order, keys, float(entropy(np.add.reduceat(chance, starts))))
+
+
+def _plogp(p: Floats, axis: int | tuple[int, ...]) -> Floats:
+    return np.asarray((p * np.log2(np.maximum(p, 1e-300))).sum(axis=axis), dtype=np.float64)
+
+
+def entropy(p: Floats, axis: int = -1) -> Floats:
+    """Shannon entropy in bits."""
+    safe = np.where(p > 0, p, 1.0)
+    return np.asarray(-(p * np.log2(safe)).sum(axis=axis), dtype=np.float64)
+
+
+def next_steps(
+    belief: Belief,
+    checks: Iterable[m.Check],
+    remedies: Iterable[m.Remedy],
+    spent: frozenset[tuple[str, Place]],
+    context: Context,
+    boosted: frozenset[str] = frozenset(),
+    tried: frozenset[tuple[str, Place]] = frozenset(),
+    most: int = 5,
+) -> tuple[Step, ...]:
+    """The best steps among the checks and remedies that may be taken, best first.
+
+    `spent` are checks already answered at a place (an unknown answer counts), `tried` remedies already
+    done, `boosted` checks that a reading rule asks for. Ties fall to the cheaper step, then by name.
+    """
+    w = weigh(belief)
+    repairs = _repairs(belief, w, {r.id: r for r in remedies}, context, tried)
+    enough = [s for s in repairs if s.probability >= ENOUGH]
+    if enough:
+        return tuple(enough[:1])
+    found = [s for s in repairs if s.minutes <= CHEAP_REPAIR and s.probability >= PROBE_REPAIR]
+    places: dict[str, list[Place]] = {}
+    bar, best = 0.0, [s.worth for s in found]
+    for bound, check in _by_promise(belief, w, checks, context, boosted):
+        if bound < bar * (1 - 1e-9):
+            break  # in falling order of what they could be worth at best: no later one can come into the list
+        if check.at not in places:
+            places[check.at] = _candidate_places(belief.tables, w, check.at)
+        steps = _check_steps(belief, w, check, places[check.at], spent, context, boosted)
+        found.extend(steps)
+        best = heapq.nlargest(most, [*best, *(s.worth for s in steps)])
+        bar = best[-1] if len(best) == most else 0.0
+    found = sorted((s for s in found if s.gain >= LEAST_GAIN), key=_rank)
+    if not found:
+        found = [s for s in repairs if s.probability >= 0.02]
+    return tuple(found[:most])
+
+
+def _rank(s: Step) -> tuple[float, float, str, str, tuple[Place, ...]]:
+    return (-round(s.worth, 6), s.minutes, s.kind, s.id, s.places)
+
+
+def _by_promise(
+    belief: Belief, w: Weighed, checks: Iterable[m.Check], context: Context, boosted: frozenset[str]
+) -> list[tuple[float, m.Check]]:
+    """Checks that some live fault says something about, the most they could be worth first.
+
+    A check that says something about mass r cannot tell more than whether the fault is among that mass,
+    and which of those it is: h(r) + r * log2(outcomes) bits.
+    """
+    rows = belief.tables.row[w.singles]
+    mass = np.bincount(rows, weights=w.chance[: len(rows)], minlength=len(belief.tables.rows))
+    speaks = mass @ belief.tables.speaks
+    ranked = []
+    for check in checks:
+        r = min(float(speaks[belief.tables.check_number[check.id]]) + w.chance[-1], 1.0)
+        if r < LEAST_RELEVANT:
+            continue
+        outcomes = len(check.outcomes) if not check.sweep else 1 << 10
+        bits = min(_binary(r) + r * float(np.log2(outcomes)), w.before)
+        minutes = cost(check.minutes, check.state, check.reach, context.last_place, context)
+        ranked.append((bits / minutes * (2.0 if check.id in boosted else 1.0), check))
+    ranked.sort(key=lambda pair: (-pair[0], pair[1].id))
+    return ranked
+
+
+def _repairs(
+    belief: Belief, w: Weighed, allowed: dict[str, m.Remedy], context: Context, tried: frozenset[tuple[str, Place]]
+) -> list[Step]:
+    total = np.add.reduceat(w.chance, w.starts)[: len(w.keys)]
+    steps = []
+    for (name, place), chance in zip(w.keys, total, strict=True):
+        if name not in allowed or (name, place) in tried or chance < 0.01:
+            continue
+        remedy = allowed[name]
+        minutes = cost(remedy.minutes, remedy.state, remedy.reach, place, context)
+        # When it works the entropy is gone; when it does not, the rest is as it was without this repair.
+        p = min(float(chance), 1.0)
+        rest = (w.before - _binary(p)) / max(1 - p, 1e-9) if p < 1 else 0.0
+        gain = w.before - (1 - p) * max(rest, 0.0)
+        steps.append(Step("remedy", name, (place,), minutes, gain, gain / minutes, (), p))
+    steps.sort(key=lambda s: (-s.probability, s.minutes, s.id, s.places))
+    return steps
+
+
+def _binary(p: float) -> float:
+    return float(entropy(np.array([p, 1 - p])))
+
+
+def _candidate_places(tables: Tables, w: Weighed, at: str) -> list[Place]:
+    """Where a check of one kind of place may be worth making: at the suspects, and at the cuts that halve what is left."""
+    here = tables.site.places(at)
+    if len(here) <= PLACES_TRIED:
+        return list(here)
+    kinds, numbers = tables.place_kind[w.singles], tables.place_number[w.singles]
+    chance = w.chance[: len(w.singles)]
+    mass = np.bincount(tables.place[w.singles], weights=chance, minlength=len(tables.index.places))
+    own = tables.index.by_kind[at]
+    best = [int(own[i]) for i in np.argsort(-mass[own], kind="stable")[: PLACES_TRIED // 2] if mass[own[i]] > 0]
+    found = [tables.index.places[i] for i in best]
+    along = (kinds == KIND_NUMBERS["unit"]) | (kinds == KIND_NUMBERS["segment"])
+    if along.any():
+        order = np.argsort(numbers[along], kind="stable")
+        summed = np.cumsum(chance[along][order])
+        by_number = {p.number: p for p in here}
+        for share in (0.5, 0.25, 0.75, 0.4, 0.6):
+            number = int(numbers[along][order][min(np.searchsorted(summed, share * summed[-1]), len(order) - 1)])
+            cut = by_number.get(number + 1) or by_number.get(number)
+            if cut:
+                found.append(cut)
+    return list(dict.fromkeys(found or here[:2]))[: PLACES_TRIED + 2]
+
+
+def _check_steps(
+    belief: Belief, w: Weighed, check: m.Check, places: list[Place], spent: frozenset[tuple[str, Place]],
+    context: Context, boosted: frozenset[str],
+) -> list[Step]:  # fmt: skip
+    tables = belief.tables
+    factor = 2.0 if check.id in boosted else 1.0
+    steps: list[Step] = []
+    if check.sweep and len(tables.site.places(check.at)) > 1:
+        step = _sweep_step(belief, w, check, spent, context, factor)
+        if step:
+            steps.append(step)
+    places = [p for p in places if (check.id, p) not in spent]
+    if not places:
+        return steps
+    dist = np.stack([_distribution(belief, w, check, place) for place in places])
+    weighted = w.chance[None, :, None] * dist
+    joint = np.add.reduceat(weighted, w.starts, axis=1)  # [place, group, outcome]
+    outcome = joint.sum(axis=1)
+    gains = w.before + _plogp(joint, axis=(1, 2)) - _plogp(outcome, axis=1)
+    for place, gain, chances in zip(places, gains, outcome, strict=True):
+        minutes = cost(check.minutes, check.state, check.reach, place, context)
+        named = tuple(zip(check.outcome_ids, (float(x) for x in chances), strict=True))
+        steps.append(Step("check", check.id, (place,), minutes, float(gain), factor * float(gain) / minutes, named))
+    return steps
+
+
+def _distribution(belief: Belief, w: Weighed, check: m.Check, place: Place) -> Floats:
+    """P(outcome | hypothesis) for the weighed hypotheses, [hypothesis, outcome]."""
+    tables = belief.tables
+    rows = tables.distribution(check.id, place, w.singles)
+    base = tables.network(check.id, place, ()) if tables.is_predicted(check.id) else tables.base[check.id]
+    chance = w.chance[: len(rows)]
+    average = chance @ rows / max(chance.sum(), 1e-300) if len(rows) else base
+    unlisted = 0.5 * average + 0.25 * base + 0.25 / len(base)
+    return np.concatenate([rows, base[None, :], unlisted[None, :]])
+
+
+def _sweep_step(
+    belief: Belief, w: Weighed, check: m.Check, spent: frozenset[tuple[str, Place]], context: Context, factor: float
+) -> Step | None:
+    """One question over all places of a kind: told apart is what gives another pattern of answers."""
+    tables = belief.tables
+    places = tuple(p for p in tables.site.places(check.at) if (check.id, p) not in spent)
+    if len(places) < 2 or len(places) < len(tables.site.places(check.at)) / 2:
+        return None
+    codes = tables.codes(w.singles, places)
+    rows = tables.row[w.singles][:, None]
+    pattern = tables.dist[check.id].argmax(axis=2).astype(np.int8)[rows, codes]
+    pattern = np.concatenate([pattern, np.zeros((2, len(places)), dtype=np.int8)])
+    sure = tables.dist[check.id].max(axis=2)[rows, codes]
+    trust = np.append(sure.min(axis=1, initial=1.0), [1.0, 0.3])
+    seen = {row: n for n, row in enumerate(dict.fromkeys(r.tobytes() for r in pattern))}
+    which = np.array([seen[r.tobytes()] for r in pattern], dtype=np.intp)
+    one_hot = np.zeros((len(pattern), len(seen)))
+    one_hot[np.arange(len(pattern)), which] = w.chance
+    joint = np.add.reduceat(one_hot, w.starts, axis=0)
+    gain = float(w.before + _plogp(joint, axis=(0, 1)) - _plogp(joint.sum(axis=0), axis=0)) * float(w.chance @ trust)
+    minutes = cost(check.minutes + 0.05 * len(places), check.state, check.reach, places[0], context)
+    return Step("check", check.id, places, minutes, gain, factor * gain / minutes, ())

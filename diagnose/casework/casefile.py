@@ -1,0 +1,275 @@
+"""A case written as YAML: install record, complaint and what was answered, in order.
+
+    case: 1
+    title: Units beyond five are silent
+    install-record: ../tests/sites/harbour-12.yaml     # a path beside this file, or the record itself
+    role: technician
+    complaint: half the chain is silent
+    log:
+      - {check: danger-signs, at: all, answer: none}
+      - {check: unit-answers, at: 6-12, answer: silent, complaint: yes}
+      - {fact: trunk.bit-rate, at: trunk 1, is: "19200"}
+      - {remedy: remake-joint, at: segment 5-6}
+      - {note: The gland was loose}
+
+A worked case for `replay` also has `hidden` (the truth), `answers` (what the site would answer) and
+`expect` (what has to come out).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from diagnose.casework.events import Event
+from diagnose.casework.state import AnswerError, find_places, parse_place, read_site, take_answer
+from diagnose.knowledge import model as m
+from diagnose.knowledge.fields import Fields
+from diagnose.site.model import Site
+from diagnose.site.places import SITE, Place, PlaceError, describe
+from diagnose.site.record import RecordReader, parse_fact
+from diagnose.source.located import Block, Row, Text, Value, read_file
+from diagnose.source.problems import InputError, Mark, Problem, nearest, shown
+
+EPOCH = "2026-01-01T00:00:00Z"  # a case file has no clock; its events stand in order
+
+
+class Answer(NamedTuple):
+    """What the site answers to a check; `places` empty means wherever it is asked."""
+
+    check: str
+    places: tuple[Place, ...]
+    text: str
+
+
+class Expect(NamedTuple):
+    """What has to come out of a worked case."""
+
+    fault: str
+    place: Place | None
+    confidence: float
+    steps: int
+
+
+class CaseFile(NamedTuple):
+    """A case file, read and checked. `site` is its install record; `data` opens the case."""
+
+    title: str
+    data: dict[str, Any]
+    log: tuple[tuple[str, dict[str, Any]], ...]
+    site: Site
+    hidden: tuple[tuple[str, Place], ...]
+    answers: tuple[Answer, ...]
+    expect: Expect | None
+
+    def events(self) -> tuple[Event, ...]:
+        """The case as events, the opening first."""
+        rows = [("opened", self.data), *self.log]
+        role = str(self.data.get("role", "technician"))
+        return tuple(Event(f"e{n}", "file", n, EPOCH, kind, data, role) for n, (kind, data) in enumerate(rows, 1))
+
+
+def read_case(path: Path, k: m.Knowledge, shown_as: str | None = None) -> CaseFile:
+    """The case in a YAML file. Raises InputError with every problem at its line."""
+    name = shown_as or str(path)
+    document = read_file(path, name)
+    problems: list[Problem] = []
+    if not isinstance(document, Block) or "case" not in document:
+        raise InputError([Problem(document.mark, "not a case file", "begin with 'case: 1'", "case-file")])
+    f = Fields(document, problems, "case")
+    if f.text("case") != "1":
+        f.problem(f.mark("case"), "not a case file of version 1", "begin with 'case: 1'", "case-file")
+    title = f.text("title", False) or path.stem
+    record, site = _record(f, k, path)
+    role = f.word("role", m.ROLES, "technician")
+    instruments = f.texts("instruments")
+    for word in instruments:
+        if word not in m.INSTRUMENTS:
+            f.problem(f.mark("instruments"), f"there is no instrument {shown(word)}", nearest(word, m.INSTRUMENTS) or "known: " + ", ".join(m.INSTRUMENTS), "case-file")
+    data: dict[str, Any] = {"title": title, "record": record, "role": role, "complaint": f.text("complaint", False)}
+    if instruments:
+        data["instruments"] = list(instruments)
+    if "on-site" in document:
+        data["on-site"] = f.yes("on-site")
+    log = []
+    rows = f.rows("log")
+    hidden_rows, answer_rows = f.rows("hidden"), f.rows("answers")
+    expect_value = f.value("expect", False)
+    f.finish()
+    if site is None:
+        raise InputError(problems)
+    for row in rows:
+        if (entry := _entry(row, k, site, role)) is not None:
+            log.append(entry)
+    hidden = tuple(h for row in hidden_rows if (h := _hidden(row, k, site)) is not None)
+    answers = tuple(a for row in answer_rows if (a := _answer(row, k, site)) is not None)
+    expect = _expect(Fields(expect_value, problems, "expect"), k, site) if isinstance(expect_value, Block) else None
+    if expect_value is not None and expect is None and not isinstance(expect_value, Block):
+        f.problem(f.mark("expect"), "'expect' wants a mapping", "for instance expect: {fault: x, at: segment 4-5}", "case-file")
+    if problems:
+        raise InputError(problems)
+    return CaseFile(title, data, tuple(log), site, hidden, answers, expect)
+
+
+def _record(f: Fields, k: m.Knowledge, path: Path) -> tuple[str, Site | None]:
+    value: Value | None = f.value("install-record", False)
+    if value is None:
+        from diagnose.casework.state import BARE_RECORD
+
+        return BARE_RECORD, read_site(BARE_RECORD, k)
+    if isinstance(value, Text):
+        beside = (path.parent / str(value)).resolve()
+        try:
+            text = beside.read_text(encoding="utf-8-sig")
+            return text, read_site(text, k, str(value))
+        except (OSError, UnicodeDecodeError, ValueError):
+            f.problem(value.mark, f"the install record {shown(value)} cannot be read", "name a file beside this one", "case-file")
+        except InputError as error:
+            f.problems.extend(error.problems)
+        return "", None
+    reader = RecordReader(k.facts)
+    site = reader.read(value)
+    f.problems.extend(reader.problems)
+    return dump(value), site
+
+
+def dump(value: Value) -> str:
+    """A YAML value written out again in flow form, every scalar in quotes."""
+    if isinstance(value, Text):
+        return '"' + str(value).replace("\\", "\\\\").replace('"', '\\"').replace("\n", " ") + '"'
+    if isinstance(value, Row):
+        return "[" + ", ".join(dump(item) for item in value) + "]"
+    return "{" + ", ".join(f"{dump(Text(key, value.keys_at[key]))}: {dump(item)}" for key, item in value.items()) + "}"
+
+
+def _entry(row: Fields, k: m.Knowledge, site: Site, role: str) -> tuple[str, dict[str, Any]] | None:
+    block = row.block
+    if "check" in block:
+        answer = _answer(row, k, site, finish=False)
+        complaint = row.yes("complaint")
+        row.finish()
+        if answer is None:
+            return None
+        data: dict[str, Any] = {"check": answer.check, "answer": answer.text, "at": describe(answer.places) if answer.places else ""}
+        if complaint:
+            data["complaint"] = True
+        return "reading", data
+    if "fact" in block:
+        return _fact_entry(row, k, site)
+    if "remedy" in block:
+        name, at = row.text("remedy"), row.text("at", False) or "site"
+        row.finish()
+        place = _some_place(site, at)
+        if name not in k.remedies:
+            row.problem(row.mark("remedy"), f"there is no remedy {shown(name)}", nearest(name, k.remedies), "case-file")
+        elif place is None:
+            row.problem(row.mark("at"), f"there is no place {shown(at)}", "for instance unit 5, segment 4-5, far end, uplink 1", "case-file")
+        else:
+            return "remedy", {"remedy": name, "at": str(place)}
+        return None
+    if "note" in block:
+        text = row.text("note")
+        row.finish()
+        return "note", {"text": text}
+    if "made-safe" in block:
+        row.yes("made-safe")
+        row.finish()
+        if not m.may(role, "technician"):
+            row.problem(block.mark, f"a {role} cannot report a site as made safe", "role technician or above", "case-file")
+            return None
+        return "fact", {"key": "made-safe", "text": "yes", "at": "site"}
+    row.problem(block.mark, "a log entry names check, fact, remedy, made-safe or note", "for instance {check: unit-answers, at: 5-9, answer: silent}", "case-file")
+    return None
+
+
+def _some_place(site: Site, text: str) -> Place | None:
+    place = parse_place(site, text)
+    if place is not None:
+        return place
+    first = text.split(" ", 1)[0].lower()
+    kinds = [first] if first in ("panel", "unit", "segment", "trunk", "uplink", "control", "site") else ["trunk-end", "unit", "segment"]
+    for kind in kinds:
+        try:
+            found = (SITE,) if kind == "site" else site.find(text, kind)
+            if len(found) == 1:
+                return found[0]
+        except PlaceError:
+            continue
+    return None
+
+
+def _fact_entry(row: Fields, k: m.Knowledge, site: Site) -> tuple[str, dict[str, Any]] | None:
+    key, text, at = row.text("fact"), row.text("is"), row.text("at", False) or "all"
+    row.finish()
+    spec = k.facts.get(key)
+    if spec is None:
+        row.problem(row.mark("fact"), f"there is no install fact {shown(key)}", nearest(key, k.facts), "case-file")
+        return None
+    try:
+        parse_fact(spec, text)
+        if spec.section != "site":
+            site.find(at, spec.section)
+    except PlaceError as error:
+        row.problem(row.mark("is"), str(error), "", "case-file")
+        return None
+    return "fact", {"key": key, "text": text, "at": at}
+
+
+def _answer(row: Fields, k: m.Knowledge, site: Site, finish: bool = True) -> Answer | None:
+    name, at, text = row.text("check"), row.text("at", False), row.text("answer")
+    if finish:
+        row.finish()
+    check = k.checks.get(name)
+    if check is None:
+        if name:
+            row.problem(row.mark("check"), f"there is no check {shown(name)}", nearest(name, k.checks), "case-file")
+        return None
+    try:
+        places = find_places(site, check.at, at) if at else ()
+    except AnswerError as error:
+        row.problem(row.mark("at"), str(error), "", "case-file")
+        return None
+    try:
+        take_answer(k, site, check, places, text)
+    except AnswerError as error:
+        row.problem(row.mark("answer"), str(error), "", "case-file")
+        return None
+    return Answer(name, places, text)
+
+
+def _hidden(row: Fields, k: m.Knowledge, site: Site) -> tuple[str, Place] | None:
+    name, at = row.text("fault"), row.text("at", False)
+    row.finish()
+    fault = k.faults.get(name)
+    if fault is None:
+        row.problem(row.mark("fault"), f"there is no fault {shown(name)}", nearest(name, k.faults), "case-file")
+        return None
+    try:
+        places = find_places(site, fault.at, at) if at else site.places(fault.at)
+    except AnswerError as error:
+        row.problem(row.mark("at"), str(error), "", "case-file")
+        return None
+    if not places:
+        row.problem(row.mark("at"), f"the record has no {fault.at}", "", "case-file")
+        return None
+    return name, places[0]
+
+
+def _expect(f: Fields, k: m.Knowledge, site: Site) -> Expect | None:
+    name, at = f.text("fault"), f.text("at", False)
+    confidence = f.number("confidence", 0, 1) if "confidence" in f.block else 0.95
+    steps = int(f.number("steps-at-most", 1, 200)) if "steps-at-most" in f.block else 200
+    f.used |= {"confidence", "steps-at-most"}
+    f.finish()
+    if name not in k.faults:
+        f.problem(f.mark("fault"), f"there is no fault {shown(name)}", nearest(name, k.faults), "case-file")
+        return None
+    try:
+        places = find_places(site, k.faults[name].at, at) if at else ()
+    except AnswerError as error:
+        f.problem(f.mark("at"), str(error), "", "case-file")
+        return None
+    return Expect(name, places[0] if places else None, confidence, steps)
+
+
+__all__ = ["Answer", "CaseFile", "Expect", "Mark", "dump", "read_case"]

@@ -1,0 +1,140 @@
+"""What an assessment says, as values; texts, JSON and screens are made from these."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from diagnose.inference.trace import Proof
+from diagnose.site.places import Place
+
+
+class FindingView(NamedTuple):
+    """A conclusion of a reading or audit rule."""
+
+    id: str
+    rule: str
+    level: str
+    says: str
+    places: tuple[Place, ...]
+    sources: tuple[str, ...]
+    proof: Proof
+
+
+class Weight(NamedTuple):
+    """What one answer says about one suspect: ln of how much likelier the answer is with it than without any fault."""
+
+    event: str
+    check: str
+    places: tuple[Place, ...]
+    outcome: str
+    with_it: float
+    without: float
+    weight: float
+
+
+class SuspectView(NamedTuple):
+    """A fault, where it may be, and how likely it is present."""
+
+    fault: str
+    title: str
+    says: str
+    nature: str
+    severity: str
+    probability: float
+    places: tuple[tuple[Place, float], ...]
+    remedy: str
+    remedy_title: str
+    remedy_role: str
+    weights: tuple[Weight, ...]
+
+
+class OutcomeView(NamedTuple):
+    """One answer a step may have, how likely it is, and what it would mean."""
+
+    id: str
+    says: str
+    chance: float
+    points_to: str
+
+
+class StepView(NamedTuple):
+    """A step somebody of this role may take now."""
+
+    kind: str
+    id: str
+    title: str
+    places: tuple[Place, ...]
+    ask: str
+    how: str
+    instrument: str
+    expect: str
+    assumed: tuple[str, ...]
+    outcomes: tuple[OutcomeView, ...]
+    role: str
+    state: str
+    reach: str
+    minutes: float
+    cautions: tuple[tuple[str, str, str], ...]
+    why: str
+    gain: float
+    probability: float
+    parts: tuple[str, ...]
+    sources: tuple[str, ...]
+
+
+class Contradiction(NamedTuple):
+    """Two answers that no cause explains together."""
+
+    first: str
+    second: str
+    says: str
+    retake: str
+
+
+class StopUse(NamedTuple):
+    """Danger: the equipment stays off until a qualified person has made it safe."""
+
+    reason: str
+    places: tuple[Place, ...]
+    source: str
+    made_safe: bool
+
+
+class ProofView(NamedTuple):
+    """A reading that has to be normal before a repair counts as proved."""
+
+    remedy: str
+    place: Place
+    check: str
+    at: tuple[Place, ...]
+    done: str  # event id of the reading that proves it, or empty
+    failed: bool
+
+
+class Handover(NamedTuple):
+    """Whom to send, when this role cannot go on: the least role that can, with instruments and parts."""
+
+    role: str
+    instruments: tuple[str, ...]
+    parts: tuple[str, ...]
+    checks: tuple[str, ...]
+
+
+class Assessment(NamedTuple):
+    """Everything that follows from the rule base and a case."""
+
+    title: str
+    site: str
+    role: str
+    stop_use: tuple[StopUse, ...]
+    findings: tuple[FindingView, ...]
+    suspects: tuple[SuspectView, ...]
+    no_fault: float
+    unlisted: float
+    kept: float
+    steps: tuple[StepView, ...]
+    contradictions: tuple[Contradiction, ...]
+    cautions: tuple[tuple[str, str, str], ...]
+    proofs: tuple[ProofView, ...]
+    handover: Handover | None
+    notices: tuple[str, ...]

@@ -1,0 +1,1 @@
+"""Assessments as lines of text and as JSON."""

@@ -1,0 +1,226 @@
+"""Assessments as lines of text for a given width: pure, no printing, no colour codes.
+
+A line is a style word and a text. Styles are title, text, dim, good, warn, danger; what they look
+like, and whether they look like anything, is decided where lines are printed.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from diagnose.casework import view as v
+from diagnose.report.jsonview import proof_lines
+from diagnose.site.places import describe
+
+ROLE_WORDS = {
+    "contact": "site contact (touches nothing)",
+    "agent": "help-desk agent",
+    "technician": "qualified service technician",
+    "electrician": "licensed electrician",
+}
+STATE_WORDS = {
+    "any": "hands off: nothing is opened or touched inside",
+    "covers-closed": "covers stay closed",
+    "dead-verified": "dead: locked out and proved dead",
+    "live": "ENERGISED, covers open",
+}
+REACH_WORDS = {"remote": "remotely", "phone": "by phone", "on-site": "on site"}
+
+
+class Line(NamedTuple):
+    """One line of output."""
+
+    style: str
+    text: str
+
+
+def wrap(style: str, text: str, width: int, indent: str = "", hang: str | None = None) -> list[Line]:
+    """`text` broken at words to `width`; later lines begin with `hang`."""
+    rows = textwrap.wrap(
+        text, max(width, 20), initial_indent=indent, subsequent_indent=indent if hang is None else hang,
+        break_on_hyphens=False,
+    )  # fmt: skip
+    return [Line(style, row) for row in rows or [indent.rstrip()]]
+
+
+def labelled(label: str, text: str, width: int, style: str = "text") -> list[Line]:
+    """`label: value`, the value hanging under itself on wide screens and by two on narrow ones."""
+    hang = " " * (len(label) + 2) if width >= 60 else "  "
+    return wrap(style, f"{label}: {text}", width, "", hang)
+
+
+def percent(p: float) -> str:
+    """A probability as people read it; never 0 % or 100 %."""
+    if p >= 0.995:
+        return "over 99 %"
+    if p < 0.01:
+        return "under 1 %"
+    return f"{round(100 * p)} %"
+
+
+def minutes(x: float) -> str:
+    """Minutes, in whole ones."""
+    return f"{max(1, round(x))} min"
+
+
+def caution_lines(rows: Iterable[tuple[str, str, str]], width: int, style: str = "warn") -> list[Line]:
+    """Cautions, each with its sentence."""
+    return [line for _, title, says in rows for line in wrap(style, f"! {title}. {says}", width, "", "  ")]
+
+
+def step_lines(s: v.StepView, width: int) -> list[Line]:
+    """One step on one screen: caution first, then what, where, with what, expecting what, why."""
+    lines = wrap("title", f"{'REPAIR' if s.kind == 'remedy' else 'NEXT'}: {s.title}", width, "", "  ")
+    lines += caution_lines(s.cautions, width)
+    lines += labelled("Where", describe(s.places), width)
+    lines += labelled("Do", s.how, width)
+    if s.parts:
+        lines += labelled("Parts", ", ".join(s.parts), width)
+    if s.instrument not in ("none", "phone"):
+        lines += labelled("With", s.instrument.replace("-", " "), width)
+    if s.expect:
+        lines += labelled("Expect", s.expect, width, "good")
+    if s.assumed:
+        lines += labelled("Assumed", "; ".join(s.assumed), width, "dim")
+    lines += labelled("Why", s.why, width)
+    lines += labelled(
+        "Who", f"{ROLE_WORDS[s.role]}, {REACH_WORDS[s.reach]}; {STATE_WORDS[s.state]}; about {minutes(s.minutes)}", width
+    )
+    if s.kind == "check":
+        lines.append(Line("text", ""))
+        lines += wrap("title", s.ask, width)
+        lines += outcome_lines(s.outcomes, width)
+    return lines
+
+
+def outcome_lines(outcomes: tuple[v.OutcomeView, ...], width: int) -> list[Line]:
+    """The numbered answers, and what each would point to."""
+    lines: list[Line] = []
+    for n, o in enumerate(outcomes, 1):
+        lines += wrap("text", f"{n}  {o.says}", width, " ", "    ")
+        if o.points_to and n > 1:
+            lines += wrap("dim", f"points to: {o.points_to}", width, "    ", "      ")
+    return lines
+
+
+def suspect_lines(a: v.Assessment, width: int, most: int = 6) -> list[Line]:
+    """Who is suspected, where, how strongly."""
+    if not a.suspects:
+        return wrap("text", "No suspects yet.", width)
+    lines: list[Line] = []
+    for n, s in enumerate(a.suspects[:most], 1):
+        kind = {"not-a-fault": " (nothing broken)", "outside": " (not the station)"}.get(s.nature, "")
+        lines += wrap("title" if n == 1 else "text", f"{n}  {percent(s.probability)}  {s.title}{kind}", width, "", "   ")
+        where = [p for p, x in s.places if x >= 0.2 * s.places[0][1]] if s.places else []
+        if where:
+            one_of = "one of " if len(where) > 1 and s.probability < 1.2 else ""
+            lines += wrap("dim", f"at {one_of}{describe(where)}", width, "   ", "   ")
+    if a.no_fault >= 0.01:
+        lines += wrap("text", f"-  {percent(a.no_fault)}  no fault present", width, "", "   ")
+    if a.unlisted >= 0.01:
+        style = "warn" if a.unlisted >= 0.25 else "text"
+        lines += wrap(style, f"-  {percent(a.unlisted)}  something that is not in this book", width, "", "   ")
+    return lines
+
+
+def evidence_lines(a: v.Assessment, s: v.SuspectView, tell: dict[str, str], width: int) -> list[Line]:
+    """Why one suspect: each answer and how it speaks."""
+    lines = wrap("title", f"{s.title}: {percent(s.probability)}", width, "", "  ")
+    lines += wrap("text", s.says, width)
+    for w in s.weights:
+        factor = 2.718281828**w.weight
+        if factor >= 1.05:
+            how = f"speaks for it: {_times(factor)} times likelier with it than with nothing wrong"
+            style = "good"
+        elif factor <= 0.95:
+            how = f"speaks against it: {_times(1 / factor)} times likelier with nothing wrong"
+            style = "warn"
+        else:
+            how, style = "says nothing about it", "dim"
+        lines += wrap(style, f"{tell.get(w.event, w.check)}: {how}", width, "- ", "  ")
+    if not s.weights:
+        lines += wrap("dim", "No answers yet; this is how common it is.", width)
+    return lines
+
+
+def _times(factor: float) -> str:
+    return f"{factor:.1f}" if factor < 10 else f"{factor:.0f}"
+
+
+def finding_lines(findings: Iterable[v.FindingView], width: int) -> list[Line]:
+    """Findings of the rules, the dangerous first."""
+    words = {"danger": "DANGER", "violation": "Record", "note": "Note", "no-fault": "Nothing broken"}
+    styles = {"danger": "danger", "violation": "warn", "note": "text", "no-fault": "good"}
+    lines: list[Line] = []
+    for f in findings:
+        lines += wrap(styles[f.level], f"{words[f.level]}: {f.says}", width, "", "  ")
+        lines += wrap("dim", f"source: {', '.join(f.sources)}", width, "  ", "  ")
+    return lines
+
+
+def stop_lines(a: v.Assessment, width: int) -> list[Line]:
+    """What stands before everything when there is danger."""
+    lines: list[Line] = []
+    for s in a.stop_use:
+        lines += wrap("danger", f"STOP USE at {describe(s.places)}: {s.reason}.", width, "", "  ")
+        if s.made_safe:
+            lines += wrap("warn", "Reported as made safe: only looking and work on dead equipment from here.", width)
+    if any(not s.made_safe for s in a.stop_use):
+        lines += caution_lines(a.cautions, width, "danger")
+        lines += wrap("danger", "No measurement, no reset. A qualified person isolates it, locks it out and proves it dead; then report 'made-safe'.", width)
+    return lines
+
+
+def contradiction_lines(a: v.Assessment, width: int) -> list[Line]:
+    """Answers that cannot both be right."""
+    return [line for c in a.contradictions for line in wrap("warn", f"! {c.says}.", width, "", "  ")]
+
+
+def proof_state_lines(a: v.Assessment, width: int) -> list[Line]:
+    """Which proof readings are there and which are missing."""
+    lines: list[Line] = []
+    for p in a.proofs:
+        word = "proved" if p.done else "FAILED" if p.failed else "to be read"
+        style = "good" if p.done else "warn"
+        lines += wrap(style, f"{word}: {p.check} at {describe(p.at)}", width, "- ", "  ")
+    return lines
+
+
+def handover_lines(a: v.Assessment, width: int) -> list[Line]:
+    """Whom to send."""
+    h = a.handover
+    if h is None:
+        return []
+    lines = wrap("title", f"Send: {ROLE_WORDS[h.role]}", width)
+    if h.instruments:
+        lines += labelled("Instruments", ", ".join(h.instruments), width)
+    if h.parts:
+        lines += labelled("Parts", ", ".join(h.parts), width)
+    return lines
+
+
+def assessment_lines(a: v.Assessment, tell: dict[str, str], width: int) -> list[Line]:
+    """The whole assessment, top to bottom."""
+    lines = wrap("title", f"{a.title} - {a.site}", width)
+    for part in (
+        stop_lines(a, width), contradiction_lines(a, width), finding_lines(a.findings, width),
+        suspect_lines(a, width), proof_state_lines(a, width), handover_lines(a, width),
+    ):  # fmt: skip
+        if part:
+            lines += [Line("text", ""), *part]
+    for s in a.steps[:1]:
+        lines += [Line("text", ""), *step_lines(s, width)]
+    others = a.steps[1:]
+    if others:
+        lines.append(Line("text", ""))
+        lines += wrap("dim", "Or: " + "; ".join(f"{s.title} at {describe(s.places)} ({minutes(s.minutes)})" for s in others), width, "", "    ")
+    for notice in a.notices:
+        lines += wrap("warn", f"! {notice}", width, "", "  ")
+    return lines
+
+
+def because_lines(proof_of: v.FindingView, width: int) -> list[Line]:
+    """The chain of rules that led to a finding."""
+    return [line for text in proof_lines(proof_of.proof) for line in wrap("dim", text, width, "", "    ")]
