@@ -13,9 +13,8 @@ from diagnose.site.model import Site
 from diagnose.site.places import Place
 
 NEAR = 1e-6  # currents that differ by less are equal
-UNIT_LEAKAGE = (
-    2.5  # mA standing, one station: typical electronics leak 1 to 3.5 mA; common practice, no source
-)
+# mA standing, one station: typical electronics leak 1 to 3.5 mA; common practice, no source
+UNIT_LEAKAGE = 2.5
 
 
 def _needed(branch: Branch, load: float) -> tuple[float, str]:

@@ -336,6 +336,8 @@ def test_strengths() -> None:
     assert cool == 0.01
     assert 0.25 < hot < 0.45
     assert over == 0.98  # UL 489: 140 % trips within the hour
+    guessed = overload(site({"unit.setting": 48.0, "panel.inside-temperature": None, "site.ambient": 50.0}), UNIT)
+    assert guessed == hot  # a panel is taken to be 10 K warmer inside than the air around it
     sag = STRENGTHS["sag-disturbs"].function
     assert sag(site(), UNIT) == 0.01
     assert sag(site({"unit.run-length": 150.0}), UNIT) > 0.2  # 19 V of 240 V lost
@@ -345,7 +347,21 @@ def test_strengths() -> None:
     assert leak(site(shared, 4), PANEL) < leak(site(shared, 8), PANEL) <= 0.98
 
 
+def test_an_empty_record_gives_a_middling_strength() -> None:
+    for name, at in STRENGTH_TABLE.items():
+        assert STRENGTHS[name].function(site(base={}), PANEL if at == "panel" else UNIT) == 0.4
+
+
 # ---- no record breaks a gauge
+
+def test_a_panel_without_units() -> None:
+    bare = Site("test", (1,), panels=(1, 2), facts={("unit", 1): {"panel": 1, "setting": 32.0}})
+    for name in ("feeder-against-load", "leakage-budget", "panel-heat"):
+        assert AUDITS[name].function(bare, Place("panel", 2)) is None
+    for name in ("feeder-amps", "panel-celsius"):
+        assert READINGS[name].function(bare, Place("panel", 2)).outcome(10.0) == READINGS[name].outcomes[0]
+    assert STRENGTHS["leakage-trips"].function(bare, Place("panel", 2)) == 0.4
+
 
 CHOICES = {
     "site.system": ["split-120-240", "wye-120-208", "single-230", "wye-230-400"],

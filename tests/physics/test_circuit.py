@@ -54,6 +54,7 @@ def test_breaker_is_the_least_that_holds_125_percent(load: float) -> None:
 def test_bad_currents_are_refused(bad: float) -> None:
     with pytest.raises(ValueError, match="above 0 A"):
         circuit.minimum_breaker(bad)
+    assert circuit.next_rating(0.1 * 3 * 500) == 150  # 150.00000000000003 is 150 A
     with pytest.raises(ValueError, match="6000"):
         circuit.next_rating(6001)
 

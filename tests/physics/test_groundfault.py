@@ -66,6 +66,9 @@ def test_two_devices_in_series() -> None:
     assert gf.order(RCD30, gf.WINDOWS["ccid5"]) == "downstream"
     assert gf.who_trips(10, RCD30, gf.WINDOWS["ccid5"]) == "downstream"
     assert gf.order(CLASS_A, gf.WINDOWS["ccid5"]) == "either"
+    touching = gf.Window(20, 30, "")
+    assert gf.order(touching, CCID20) == "downstream"  # windows that touch do not overlap
+    assert gf.order(CCID20, touching) == "upstream"
 
 
 @pytest.mark.parametrize(("volts", "hertz", "per_nf", "at_4n7", "at_10n", "at_47n"), [

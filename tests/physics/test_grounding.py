@@ -27,7 +27,7 @@ def test_enlarged_with_the_line() -> None:  # NEC 250.122(B): 8 -> 6 AWG is x1.5
     assert ratio == pytest.approx(1.589, abs=0.0005)
     assert circuit.circular_mils("10-awg") * ratio == pytest.approx(16497, abs=1)
     assert grounding.enlarged_ground("10-awg", "8-awg", "6-awg") == "8-awg"
-    assert grounding.enlarged_ground("10-awg", "6-awg", "8-awg") == "10-awg"  # never reduced by this rule
+    assert grounding.enlarged_ground("10-awg", "4-awg", "8-awg") == "10-awg"  # never reduced by this rule
 
 
 def test_loop() -> None:  # NEC chapter 9 Table 8: 8 AWG out, 10 AWG back, 150 ft: 0.303 ohm, 396 A at 120 V
