@@ -76,7 +76,7 @@ def _row(rise: float, rows: tuple[tuple[float, Action], ...]) -> Action:
 def scaled_rise(kelvin: float, amps: float, to_amps: float) -> tuple[float, float]:
     """Return the least and largest rise (K) at `to_amps` (A), seen at `amps` (A).
 
-    Exponent 1.6 to 2.0. ValueError unless both currents are positive. Source: common practice of thermography.
+    Exponent 1.6 to 2.0. ValueError unless both currents are positive. Source: common practice.
     """
     if not (amps > 0 and to_amps > 0):
         raise ValueError("currents must be above 0 A")

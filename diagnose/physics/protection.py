@@ -138,7 +138,7 @@ def trip_likelihood(rating: float, amps: float, celsius: float, family: str = "u
     """Return how likely (0..1) a steady load (A) trips the breaker (A) within a charge of some hours.
 
     The breaker's own trip point lies somewhere between the multiple that must hold and the one that must
-    trip; each place between is taken as equally likely, at each of the three ratings that heat (deg C) leaves.
+    trip; each place between counts as equally likely, at each of the three ratings that heat (deg C) leaves.
     ValueError as `derated`. Source: UL 489 and IEC 60898-1 points; the even spread is an assumption.
     """
     chosen = _family(family)
