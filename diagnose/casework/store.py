@@ -166,9 +166,9 @@ def _code(error: Exception) -> int:
 
 _TABLES = (
     "CREATE TABLE schema_version (version INTEGER NOT NULL)",
-    "CREATE TABLE cases (id VARCHAR(64) PRIMARY KEY, title VARCHAR(200) NOT NULL, state VARCHAR(16) NOT NULL, "
-    "opened_at VARCHAR(32) NOT NULL, changed_at VARCHAR(32) NOT NULL, count INTEGER NOT NULL, "
-    "head CHAR(64) NOT NULL)",
+    "CREATE TABLE cases (id VARCHAR(64) PRIMARY KEY, title VARCHAR(200) NOT NULL, "
+    "state VARCHAR(16) NOT NULL, opened_at VARCHAR(32) NOT NULL, changed_at VARCHAR(32) NOT NULL, "
+    "count INTEGER NOT NULL, head CHAR(64) NOT NULL)",
     "CREATE TABLE events (id VARCHAR(64) PRIMARY KEY, case_id VARCHAR(64) NOT NULL REFERENCES cases (id), "
     "seq INTEGER NOT NULL, body TEXT NOT NULL, hash CHAR(64) NOT NULL, UNIQUE (case_id, seq))",
 )
@@ -249,7 +249,7 @@ class Store:
     # -- reading
 
     def cases(self, query: str | None = None, state: str | None = None) -> list[CaseSummary]:
-        """The cases, last changed first. `query`: words that all stand in the id or title (capitals ignored)."""
+        """The cases, last changed first. `query`: words that all stand in id or title, in any case."""
         with self._failures():
             rows = self._sql(f"SELECT {_CASE_COLUMNS} FROM cases ORDER BY changed_at DESC, id").fetchall()
         found = [CaseSummary(*row) for row in rows]
@@ -305,7 +305,7 @@ class Store:
         return result
 
     def verify(self, case: str) -> list[str]:
-        """What is wrong with a stored case, one line each: a gap, an edited event, a broken chain, a cut end."""
+        """What is wrong with a stored case, one line each: gap, edited event, broken chain, cut end."""
         summary = self.case(case)
         try:
             with self._failures():
@@ -450,9 +450,7 @@ class Store:
             parted = next((i for i in range(common) if have[i] != log[i].hash), None)
             if parted is not None:
                 what = "is another case" if parted == 0 else f"differs from event {parted + 1} on"
-                raise StoreError(
-                    f"case {case} ({title!r}) is here already and {what}; nothing was changed, keep both apart"
-                )
+                raise StoreError(f"case {case} ({title!r}) is here already and {what}; nothing was changed")
             if summary is not None and summary.events != len(have):
                 raise StoreError(f"case {case} is damaged in {self._where}; verify it before importing")
             if len(have) >= len(log):
@@ -540,7 +538,7 @@ class Store:
             raise StoreError(f"{self._where} has no readable schema version; restore the last backup")
         if version > SCHEMA:
             raise StoreError(
-                f"{self._where} was written by a newer version (schema {version}, known here {SCHEMA}); update"
+                f"{self._where} is of a newer version (schema {version}, known here {SCHEMA}); update"
             )
 
     def _case_row(self, case: str, lock: bool = False) -> CaseSummary | None:

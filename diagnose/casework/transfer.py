@@ -142,7 +142,8 @@ def read_case(content: bytes, name: str) -> CaseFile:
         statement = _torn(torn, log, count, case, kinds, name)
     elif len(log) != count:
         raise TransferError(
-            f"{name}:{len(lines) + 1}: the file ends after {len(log)} of {count} events, expected the whole file"
+            f"{name}:{len(lines) + 1}: the file ends after {len(log)} of {count} events, "
+            "expected the whole file"
         )
     if not log:
         raise TransferError(f"{name}:2: no complete event, expected at least the opening of the case")
