@@ -314,13 +314,14 @@ def test_read_only(store: Store) -> None:
     assert len(store.events(case)) == 1
 
 
-@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="the rights of files do not bind this user")
 def test_read_only_file(tmp_path: Path) -> None:
     with Store.open(tmp_path / "cases.db") as opened:
         case = opened.create_case("t", "agent")
     (tmp_path / "cases.db").chmod(0o400)
     tmp_path.chmod(0o500)
     try:
+        if os.access(tmp_path / "cases.db", os.W_OK):
+            pytest.skip("this user may write whatever the rights of a file say")
         with pytest.raises(StoreError, match="writ") as caught, Store.open(tmp_path / "cases.db") as opened:
             opened.append(case, "note", {"text": "a"}, "agent")
         one_line(caught)
