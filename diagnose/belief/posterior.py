@@ -10,26 +10,36 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 
 from diagnose.belief.evidence import Evidence
-from diagnose.belief.tables import Floats, Ints, Tables
+from diagnose.belief.tables import ALIKE, Floats, Ints, Tables
 from diagnose.site.places import Place
+from diagnose.site.relations import CODES
 
 UNLISTED_PRIOR = 0.05  # odds of a cause that is not in the book, against no fault
 SLIP = 0.005  # chance that a whole answer is a slip: mixed in, so that no single answer rules anything out
-TOGETHER = 0.1  # weight of each further place of one answer that the same fault explains in the same way
 PAIRED = 48  # singles that are also considered in pairs
 REPAIR_HOLDS = 0.95  # chance that a repair that was done removed its fault
+
+
+EXPLAINS = 3.0  # a fault explains an abnormal answer when it makes it this much likelier than chance does
+
+Seen = dict[str, npt.NDArray[np.int8]]
+"""For each check, [place, code]: the outcome last seen at places that lie so to the place, -1 for none."""
 
 
 @dataclass(frozen=True)
 class Belief:
     """P(hypothesis | evidence). `single` and `pair` hold the probabilities of exactly that hypothesis.
 
-    `log_of` holds ln P(answer | hypothesis) of each answer for singles, [answer, single]; `log_none`
-    the same for no fault. `kept` is the prior mass of at most two faults.
+    Only *live* singles are carried: those that explain something abnormal, all of them as long as
+    nothing abnormal is known. `log_of` holds ln P(answer | hypothesis) of each answer for all singles,
+    [answer, single]; `log_none` the same for no fault. `kept` is the prior mass of at most two of the
+    live faults.
     """
 
     tables: Tables
@@ -42,9 +52,10 @@ class Belief:
     log_of: Floats
     log_none: Floats
     kept: float
+    seen: Seen
     agreement: Floats  # ln of the best explanation of each pair of answers together, [answer, answer]
 
-    @property
+    @cached_property
     def marginal(self) -> Floats:
         """P(fault at place is present), [single]."""
         total = self.single.copy()
@@ -60,32 +71,43 @@ def believe(tables: Tables, evidence: Sequence[Evidence], excluded: Floats | Non
     """
     known = tuple(e for e in evidence if e.outcome is not None)
     n = tables.size
-    everyone = np.arange(n, dtype=np.intp)
     log_of = np.zeros((len(known), n))
     log_none = np.zeros(len(known))
+    explained = np.zeros(n, dtype=bool)
+    abnormal = False
+    before: list[npt.NDArray[np.int8] | None] = []
+    seen: Seen = {}
+    epoch = known[0].mended if known else frozenset()
     for t, e in enumerate(known):
-        log_of[t], log_none[t] = _log_singles(tables, e, everyone)
+        if e.mended != epoch:
+            epoch, seen = e.mended, {}  # after a repair things may look different everywhere
+        before.append(seen.get(e.check))
+        log_of[t], log_none[t], chance = _log_singles(tables, e, before[-1])
+        seen[e.check] = _remember(tables, e, before[-1])
+        if e.outcome != tables.knowledge.checks[e.check].normal:
+            abnormal = True
+            explained |= log_of[t] > chance + np.log(EXPLAINS)
+    live = np.flatnonzero(explained) if abnormal else np.arange(n, dtype=np.intp)
     log_prior = np.log(tables.odds)
     if excluded is not None:
         log_prior = log_prior + np.log(excluded)
-    log_single = log_prior + log_of.sum(axis=0)
-    chosen = _choose_for_pairs(log_single, log_prior, log_of)
+    log_live = log_prior[live] + log_of[:, live].sum(axis=0)
+    chosen = live[_choose_for_pairs(log_live, log_prior[live], log_of[:, live])]
     first, second = np.triu_indices(len(chosen), k=1)
     paired = np.stack([chosen[first], chosen[second]], axis=1) if len(first) else np.zeros((0, 2), dtype=np.intp)
-    log_pair = log_prior[paired[:, 0]] + log_prior[paired[:, 1]]
     pair_terms = np.zeros((len(known), len(paired)))
     for t, e in enumerate(known):
-        pair_terms[t] = _log_pairs(tables, e, chosen, first, second)
-    log_pair = log_pair + pair_terms.sum(axis=0)
-    log_all = np.concatenate(
-        [[log_none.sum(), np.log(UNLISTED_PRIOR) + _log_unlisted(tables, known, log_of, log_none)], log_single, log_pair]
-    )
+        pair_terms[t] = _log_pairs(tables, e, chosen, first, second, before[t])
+    log_pair = log_prior[paired[:, 0]] + log_prior[paired[:, 1]] + pair_terms.sum(axis=0)
+    unlisted = np.log(UNLISTED_PRIOR) + _log_unlisted(tables, known, log_of, log_none)
+    log_all = np.concatenate([[log_none.sum(), unlisted], log_live, log_pair])
     mass = np.exp(log_all - log_all.max())
     mass /= mass.sum()
+    single = np.zeros(n)
+    single[live] = mass[2 : 2 + len(live)]
     return Belief(
-        tables, known, float(mass[0]), float(mass[1]), mass[2 : 2 + n], paired, mass[2 + n :],
-        log_of, log_none, kept_mass(tables.odds),
-        _agreement(log_of, log_none, pair_terms),
+        tables, known, float(mass[0]), float(mass[1]), single, paired, mass[2 + len(live) :], log_of, log_none,
+        kept_mass(tables.odds[live]), seen, _agreement(log_of[:, live], log_none, pair_terms),
     )  # fmt: skip
 
 
@@ -101,50 +123,72 @@ def _with_slip(tables: Tables, check: str, log_chance: Floats) -> Floats:
     return np.asarray(np.logaddexp(np.log1p(-SLIP) + log_chance, np.log(SLIP / outcomes)), dtype=np.float64)
 
 
-def _log_singles(tables: Tables, e: Evidence, singles: Ints) -> tuple[Floats, float]:
-    """ln P(answer | single) for each single, and for no fault."""
+def _remember(tables: Tables, e: Evidence, before: npt.NDArray[np.int8] | None) -> npt.NDArray[np.int8]:
+    """What has been seen of a check, this answer included."""
+    size = len(tables.index.places)
+    after = np.full((size, CODES), -1, dtype=np.int8) if before is None else before.copy()
+    if e.places and e.outcome is not None:
+        o = tables.knowledge.checks[e.check].outcome_ids.index(e.outcome)
+        after[np.arange(size)[:, None], tables.index.relation[:, tables.numbers(e.places)]] = o
+    return after
+
+
+def _log_singles(
+    tables: Tables, e: Evidence, before: npt.NDArray[np.int8] | None
+) -> tuple[Floats, float, float]:
+    """ln P(answer | single) for each single, for no fault, and by chance alone.
+
+    Places that lie alike to a fault come out alike: the first one has the fault's own chances, each
+    further one repeats it with the chance ALIKE. What no fault explains is independent from place to place.
+    """
     check = tables.knowledge.checks[e.check]
     o = check.outcome_ids.index(e.outcome or check.normal)
     base = float(np.log(tables.base[e.check][o]))
+    everyone = np.arange(tables.size, dtype=np.intp)
+    by_chance = base * max(len(e.places), 1)
     if not e.places:
-        total = np.log(_somewhere(tables, e.check, singles)[:, o])
+        total = np.log(_somewhere(tables, e.check, everyone)[:, o])
         none = base
     elif tables.is_predicted(e.check):
-        rows = [np.log(tables.distribution(e.check, p, singles)[:, o]) for p in e.places]
-        total = np.sum(rows, axis=0)
+        total = np.sum([np.log(tables.distribution(e.check, p, everyone)[:, o]) for p in e.places], axis=0)
         none = float(sum(np.log(tables.network(e.check, p, ())[o]) for p in e.places))
+        by_chance = none
     else:
-        codes = tables.codes(singles, e.places)
-        rows_of = tables.row[singles]
+        codes = tables.index.relation[:, tables.numbers(e.places)]  # [place of a fault, place of the check]
         chance = np.log(tables.dist[e.check][:, :, o])  # [row, code]
         related = tables.related[e.check]
-        total = np.zeros(len(singles))
+        total = np.zeros(tables.size)
         for code in np.unique(codes):
-            count = (codes == code).sum(axis=1)
-            said = related[rows_of, code]
-            # Places that a fault explains in the same way come out together; chance errors do not.
-            weight = np.where(said & (count > 0), 1 + TOGETHER * (count - 1), count)
-            total += weight * chance[rows_of, code]
-        none = base * len(e.places)
+            count = (codes == code).sum(axis=1)[tables.place]
+            plain = chance[tables.row, code]
+            again = np.log(ALIKE + (1 - ALIKE) * np.exp(plain))
+            first = plain
+            if before is not None:
+                last = before[tables.place, code]
+                first = np.where(last < 0, plain, np.where(last == o, again, np.log(1 - ALIKE) + plain))
+            alike = first + again * (count - 1)
+            total += np.where(count > 0, np.where(related[tables.row, code], alike, count * plain), 0.0)
+        none = by_chance
     if e.complaint and o > 0:
-        total = total - np.log(tables.complaints[tables.row[singles]])
+        total = total - np.log(tables.complaints[tables.row])
         # With nothing wrong, a caller would have to name just this outcome at just this place.
         ways = max(len(tables.site.places(check.at)), 1)
         if 1 < len(e.places) < ways:
             ways *= ways  # a run of places has a beginning and an end
         none = float(np.log(tables.called_for_nothing / ways))
     total = _with_slip(tables, e.check, total)
-    none_slipped = float(_with_slip(tables, e.check, np.array([none]))[0])
+    none_slipped, chance_slipped = _with_slip(tables, e.check, np.array([none, by_chance]))
     if e.mended:
-        gone = np.array([_is_mended(tables, int(s), e.mended) for s in singles], dtype=bool)
-        healthy = float(_with_slip(tables, e.check, np.array([base * len(e.places)]))[0])
-        mixed = np.logaddexp(np.log(REPAIR_HOLDS) + healthy, np.log1p(-REPAIR_HOLDS) + total)
+        gone = _mended_singles(tables, e.mended)
+        mixed = np.logaddexp(np.log(REPAIR_HOLDS) + chance_slipped, np.log1p(-REPAIR_HOLDS) + total)
         total = np.where(gone, mixed, total)
-    return total, none_slipped
+    return total, float(none_slipped), float(chance_slipped)
 
 
-def _is_mended(tables: Tables, single: int, mended: frozenset[tuple[str, Place]]) -> bool:
-    return (tables.knowledge.faults[tables.fault[single]].remedy, tables.where(single)) in mended
+def _mended_singles(tables: Tables, mended: frozenset[tuple[str, Place]]) -> npt.NDArray[np.bool_]:
+    """Which singles the repairs that were done have taken away."""
+    groups = [n for n, key in enumerate(tables.repair_key) if key in mended]
+    return np.isin(tables.repair_group, groups)
 
 
 def _log_unlisted(tables: Tables, known: Sequence[Evidence], log_of: Floats, log_none: Floats) -> float:
@@ -169,21 +213,23 @@ def _choose_for_pairs(log_single: Floats, log_prior: Floats, log_of: Floats) -> 
         return np.zeros(0, dtype=np.intp)
     order = np.argsort(-log_single, kind="stable")
     chosen = list(order[: PAIRED // 2])
-    surprising = np.argsort(log_of.max(axis=1) - log_of[:, order[0]])[::-1] if len(log_of) else []
-    for t in surprising:
+    surprise = log_of.max(axis=1, initial=-1e9) - log_of[:, order[0]]
+    for t in np.argsort(-surprise, kind="stable"):
         if len(set(chosen)) >= PAIRED:
             break
         chosen += list(np.argsort(-(log_prior + log_of[t]), kind="stable")[:8])
     return np.array(list(dict.fromkeys(chosen))[:PAIRED], dtype=np.intp)
 
 
-def _log_pairs(tables: Tables, e: Evidence, chosen: Ints, first: Ints, second: Ints) -> Floats:
+def _log_pairs(
+    tables: Tables, e: Evidence, chosen: Ints, first: Ints, second: Ints, before: npt.NDArray[np.int8] | None
+) -> Floats:
     """ln P(answer | pair) for each pair of chosen singles."""
     if len(first) == 0:
         return np.zeros(0)
     check = tables.knowledge.checks[e.check]
     o = check.outcome_ids.index(e.outcome or check.normal)
-    gone = np.array([_is_mended(tables, int(s), e.mended) for s in chosen], dtype=bool)
+    gone = _mended_singles(tables, e.mended)[chosen]
     base = tables.base[e.check]
     total = np.zeros(len(first))
     if not e.places:
@@ -206,8 +252,14 @@ def _log_pairs(tables: Tables, e: Evidence, chosen: Ints, first: Ints, second: I
         dist = _mend(tables.dist[e.check][tables.row[chosen], column], gone, base)
         said = tables.related[e.check][tables.row[chosen], column] & ~gone
         either = said[first] | said[second]
-        weight = np.where(either, 1 + TOGETHER * (count - 1), count)
-        total += weight * np.log(_both(dist, base, o, first, second))
+        chance = _both(dist, base, o, first, second)
+        again = ALIKE + (1 - ALIKE) * chance
+        lead = chance
+        if before is not None:
+            last = before[tables.place[chosen], column]
+            known = (last[first] >= 0) & (last[first] == last[second])
+            lead = np.where(known, np.where(last[first] == o, again, (1 - ALIKE) * chance), chance)
+        total += np.where(either, np.log(lead) + (count - 1) * np.log(again), count * np.log(chance))
     if e.complaint and o > 0:
         raised = tables.complaints[tables.row[chosen]]
         total = total - np.log(np.minimum(raised[first], raised[second]))
@@ -235,7 +287,7 @@ def _both(dist: Floats, base: Floats, o: int, first: Ints, second: Ints) -> Floa
     base_up_to = np.cumsum(base)
     high = up_to[first, o] * up_to[second, o] / base_up_to[o]
     low = up_to[first, o - 1] * up_to[second, o - 1] / base_up_to[o - 1] if o else 0.0
-    return np.clip(high - low, 1e-6, 1.0)
+    return np.asarray(np.clip(high - low, 1e-6, 1.0), dtype=np.float64)
 
 
 def _agreement(log_of: Floats, log_none: Floats, pair_terms: Floats) -> Floats:

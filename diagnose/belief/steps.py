@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from diagnose.belief.posterior import Belief
-from diagnose.belief.tables import KIND_NUMBERS, Floats, Ints, Tables
+from diagnose.belief.tables import ALIKE, KIND_NUMBERS, Floats, Ints, Tables
 from diagnose.knowledge import model as m
 from diagnose.site.places import Place
 
@@ -249,6 +249,13 @@ def _distribution(belief: Belief, w: Weighed, check: m.Check, place: Place) -> F
     """P(outcome | hypothesis) for the weighed hypotheses, [hypothesis, outcome]."""
     tables = belief.tables
     rows = tables.distribution(check.id, place, w.singles)
+    seen = belief.seen.get(check.id)
+    if seen is not None and not tables.is_predicted(check.id):
+        codes = tables.codes(w.singles, (place,))[:, 0]
+        last = seen[tables.place[w.singles], codes]
+        alike = (last >= 0) & tables.related[check.id][tables.row[w.singles], codes]
+        repeats = np.eye(rows.shape[1])[np.maximum(last, 0)]
+        rows = np.where(alike[:, None], ALIKE * repeats + (1 - ALIKE) * rows, rows)
     base = tables.network(check.id, place, ()) if tables.is_predicted(check.id) else tables.base[check.id]
     chance = w.chance[: len(rows)]
     average = chance @ rows / max(chance.sum(), 1e-300) if len(rows) else base

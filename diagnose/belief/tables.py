@@ -11,6 +11,7 @@ import math
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +28,9 @@ Ints = npt.NDArray[np.intp]
 
 KIND_NUMBERS = {kind: n for n, kind in enumerate(KINDS)}
 CALLED_FOR_NOTHING = 0.03  # chance of being called, before any place or outcome is named, with nothing wrong
+ALIKE = 0.9  # chance that a place repeats what a place that lies alike to the same fault has shown
+# Chance of one abnormal outcome with nothing wrong; of a sweep, which goes over many places at once, for each place.
+SLIP_OF_ASKING, SLIP_OF_LOOKING, SLIP_OF_A_SWEEP = 0.01, 0.002, 0.0005
 RARELY_WRONG = 0.01  # share of outcomes that physics does not explain: slips of hand and meter
 FAULTS_PER_CALLBACK = 0.7  # expected number of faults before anything is known; shares are scaled to it
 MOST_PREDICTED = 16  # places of one fault for which the network is solved; others take the nearest
@@ -68,10 +72,21 @@ class Tables:
         """The place of a single."""
         return self.index.places[int(self.place[single])]
 
+    def numbers(self, places: tuple[Place, ...]) -> Ints:
+        """Places as numbers."""
+        return np.array([self.index.number[p] for p in places], dtype=np.intp)
+
+    @cached_property
+    def singles_of(self) -> dict[str, Ints]:
+        """The singles of each fault."""
+        found: dict[str, list[int]] = {}
+        for n, name in enumerate(self.fault):
+            found.setdefault(name, []).append(n)
+        return {name: np.array(rows, dtype=np.intp) for name, rows in found.items()}
+
     def codes(self, singles: Ints, places: tuple[Place, ...]) -> npt.NDArray[np.int8]:
         """Relation codes [single, place]."""
-        numbers = np.array([self.index.number[p] for p in places], dtype=np.intp)
-        return self.index.relation[self.place[singles][:, None], numbers[None, :]]
+        return self.index.relation[self.place[singles][:, None], self.numbers(places)[None, :]]
 
     def is_predicted(self, check: str) -> bool:
         """Whether the trunk network computes this check."""
@@ -146,7 +161,8 @@ def _band_chances(tables: Tables, check: str, place: Place, value: float, spread
 def baseline(k: m.Knowledge, check: m.Check) -> Floats:
     """P(outcome) of a check where nothing is wrong, [outcome]."""
     said = dict(check.baseline)
-    abnormal = np.array([k.often(said.get(name, "never")) for name in check.outcome_ids[1:]])
+    slip = SLIP_OF_A_SWEEP if check.sweep else SLIP_OF_ASKING if check.kind == "question" else SLIP_OF_LOOKING
+    abnormal = np.array([k.often(said[name]) if name in said else slip for name in check.outcome_ids[1:]])
     normal = max(1 - abnormal.sum(), 0.05)
     dist = np.concatenate([[normal], abnormal])
     return np.asarray(dist / dist.sum(), dtype=np.float64)

@@ -22,7 +22,15 @@ from diagnose.casework.gate import has_instrument, may_take
 from diagnose.casework.state import DANGER, Mended, Reading, State, fold
 from diagnose.gauges.base import READINGS
 from diagnose.inference.compile import Compiled, compile_rules
-from diagnose.inference.expectations import Expectations, Inferrer, Variants, expect, fact_sections, find_variants, seen_from
+from diagnose.inference.expectations import (
+    Expectations,
+    Inferrer,
+    Variants,
+    expect,
+    fact_sections,
+    find_variants,
+    seen_from,
+)
 from diagnose.inference.terms import Fact, Rule
 from diagnose.inference.trace import Trace
 from diagnose.knowledge import model as m
@@ -136,7 +144,7 @@ class Assessor:
             if r.check in checks:
                 spread = [str(p) for p in r.places] if 0 < len(r.places) <= WIDEST_FACTS else [describe(r.places) if r.places else "site"]
                 facts += [Fact("reading", r.check, r.outcome, text) for text in spread]
-        for (check, place), outcome in latest.items():
+        for (check, place), _outcome in latest.items():
             if check in checks and place in variants.of:
                 facts += [Fact("fact", k, w, str(place)) for k, w in variants.facts[variants.of[place]] if (k, w) in used]
         for check in sorted(patterns):
@@ -176,7 +184,7 @@ class Assessor:
     # ---- what rules concluded
 
     def _findings(self, work: _SiteWork, trace: Trace) -> tuple[v.FindingView, ...]:
-        found: dict[str, list[tuple[Place, ...]]] = {}
+        found: dict[str, dict[Place, None]] = {}
         first: dict[str, tuple[Fact, m.ReadingRule]] = {}
         for firing in trace.firings:
             rule = self.compiled.reading_rules[firing.rule]
@@ -187,11 +195,11 @@ class Assessor:
                 if not _at_its_own_kind(rule, places[0].kind, self.knowledge):
                     continue
                 first.setdefault(fact.key, (fact, rule))
-                found.setdefault(fact.key, []).append(places)
+                found.setdefault(fact.key, {}).update(dict.fromkeys(places))
         views = []
-        for key, places in found.items():
+        for key, where in found.items():
             fact, rule = first[key]
-            spots = tuple(sorted(dict.fromkeys(p for group in places for p in group)))
+            spots = tuple(sorted(where))
             says = rule.says.replace("{place}", describe(spots))
             figures = [
                 work.variants.audits[c.key, spot].text
@@ -243,13 +251,11 @@ class Assessor:
     def _suspects(self, belief: Belief) -> tuple[v.SuspectView, ...]:
         tables = belief.tables
         marginal = belief.marginal
-        by_fault: dict[str, list[int]] = {}
-        for n, name in enumerate(tables.fault):
-            by_fault.setdefault(name, []).append(n)
+        by_fault = tables.singles_of
         totals = {name: min(float(marginal[rows].sum()), 1.0) for name, rows in by_fault.items()}
         order = sorted(totals, key=lambda name: (-round(totals[name], 9), name))
         return tuple(
-            self._suspect(belief, name, by_fault[name], totals[name], marginal)
+            self._suspect(belief, name, [int(n) for n in by_fault[name]], totals[name], marginal)
             for name in order[:SHOWN_SUSPECTS] if totals[name] >= LEAST_SHOWN
         )  # fmt: skip
 

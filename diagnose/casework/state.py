@@ -178,7 +178,7 @@ def fold(events: Iterable[Event], k: m.Knowledge, sites: dict[str, Site] | None 
     record = str(f.opened.get("record") or BARE_RECORD)
     site = _site(record, f, {} if sites is None else sites)
     readings = tuple(r for event, after in f.raw if (r := _reading(event, after, site, f)) is not None)
-    mended = tuple(r for event, _ in f.mended if (r := _mended(event, site, f)) is not None)
+    mended = tuple(done for event, _ in f.mended if (done := _mended(event, site, f)) is not None)
     role = _role(f)
     on_site = f.who.get("on-site")
     journey = site.number("site.journey") or 30.0

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from diagnose.casework.assess import Assessor
 from diagnose.casework.casefile import EPOCH, Answer, CaseFile
 from diagnose.casework.events import Event
+from diagnose.casework.state import MADE_SAFE
 from diagnose.casework.view import Assessment, StepView
 from diagnose.drill.bench import Bench
 from diagnose.knowledge import model as m
@@ -57,6 +58,9 @@ class Player:
         """Each turn after it was made; ends when nothing is left to do, or after `most` steps."""
         for number in range(1, self.most + 1):
             before = self.assessor.assess(self.events)
+            if any(not s.made_safe for s in before.stop_use):
+                self._add("fact", {"key": MADE_SAFE, "text": "yes", "at": "site"})
+                before = self.assessor.assess(self.events)
             if not before.steps:
                 return
             step = before.steps[0]
@@ -107,7 +111,7 @@ def open_case(
     events = [Event("e1", "played", 1, EPOCH, "opened", data, role)]
     if complaint:
         check, at, outcome = complaint
-        reading = {"check": check, "at": at, "answer": outcome, "complaint": True}
+        reading: dict[str, Any] = {"check": check, "at": at, "answer": outcome, "complaint": True}
         events.append(Event("e2", "played", 2, EPOCH, "reading", reading, role))
     return tuple(events)
 
@@ -127,7 +131,7 @@ def likely_complaint(bench: Bench, k: m.Knowledge) -> tuple[str, str, str] | Non
         if not check.complaint:
             continue
         for place in tables.site.places(check.at)[:400]:
-            chances = bench._chances(check.id, place)
+            chances = bench.chances(check.id, place)
             base = tables.base[check.id]
             lift = float((1 - chances[0]) - (1 - base[0]))
             if best is None or lift > best[0] + 1e-9:
@@ -135,7 +139,7 @@ def likely_complaint(bench: Bench, k: m.Knowledge) -> tuple[str, str, str] | Non
     if best is None or best[0] < 0.02:
         return None
     _, check_id, place = best
-    chances = bench._chances(check_id, place)
+    chances = bench.chances(check_id, place)
     ids = k.checks[check_id].outcome_ids
     number = int(chances[1:].argmax()) + 1
     bench.drawn[check_id, place] = ids[number]

@@ -12,6 +12,9 @@ from diagnose.drill.play import Player, likely_complaint, open_case
 from diagnose.site.places import Place
 
 
+SURE = 0.5  # probability of a repair that is advised as the cure, and not tried as a check
+
+
 class Run(NamedTuple):
     """One run of self-play."""
 
@@ -29,21 +32,21 @@ class Run(NamedTuple):
 
 
 def run(assessor: Assessor, record: str, fault: str, place: Place, seed: int, role: str = "electrician") -> Run:
-    """Play one hidden fault up to the first repair that cures it, or until nothing is left to ask.
+    """Play one hidden fault until the tool is sure enough of a repair, or nothing is left worth asking.
 
-    Found means: the fault, or one with the same remedy, was the first suspect when the tool first
-    advised a repair or ran out of steps worth making.
+    Cheap repairs that serve as checks are made and the play goes on. Found means: the fault, or one
+    with the same remedy, is the first suspect at that moment.
     """
     k = assessor.knowledge
     state = assessor.state(open_case(record, role, None))
     bench = Bench(assessor.site_work(state.site).tables, [(fault, place)], random.Random(f"{fault}{place}{seed}"))
     player = Player(assessor, open_case(record, role, likely_complaint(bench, k)), bench)
-    last = None
+    before = None
     for turn in player.turns():
-        last = turn
-        if turn.step.kind == "remedy":
+        if turn.step.kind == "remedy" and turn.step.probability >= SURE:
+            before = turn.before
             break
-    before = last.before if last and last.step.kind == "remedy" else assessor.assess(player.events)
+    before = before or assessor.assess(player.events)
     stopped = bool(before.stop_use)
     top = before.suspects[0] if before.suspects else None
     remedy = k.faults[fault].remedy
