@@ -138,7 +138,7 @@ def altered(site: Site, healthy: Wiring, alterations: Alterations) -> Pair:
             pair = with_terminator(pair, where, healthy.terminator_ohms)
         else:
             pair = alter(pair, name, at)
-    return pair
+    return pair.lumped()
 
 
 def _stretched(pair: Pair, known: bool) -> Pair:

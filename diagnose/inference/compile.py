@@ -81,19 +81,13 @@ def compile_rules(k: m.Knowledge) -> Compiled:
                 causes[name] = cause
                 when = (Pattern("possible", f.id, "yes", HERE), *way)
                 effects.append(Rule(name, when, (Pattern("active", cause.mechanism, f.id, HERE),)))
-        for i, show in enumerate(f.shows):
+        for show in f.shows:
             note(show.given)
-            for name, way in _named(f"{f.id}/shows/{i}", _fact_patterns(show.given)):
-                shows[name] = Effect(f.id, show)
-                when = (Pattern("possible", f.id, "yes", HERE), *way)
-                effects.append(Rule(name, when, (Pattern("shows", name, f.id, HERE),)))
+        effects += _show_rules(f.id, f.shows, Pattern("possible", f.id, "yes", HERE), f.id, shows)
     for mech in k.mechanisms.values():
-        for i, show in enumerate(mech.shows):
+        for show in mech.shows:
             note(show.given)
-            for name, way in _named(f"{mech.id}/shows/{i}", _fact_patterns(show.given)):
-                shows[name] = Effect(mech.id, show)
-                when = (Pattern("active", mech.id, FAULT, HERE), *way)
-                effects.append(Rule(name, when, (Pattern("shows", name, FAULT, HERE),)))
+        effects += _show_rules(mech.id, mech.shows, Pattern("active", mech.id, FAULT, HERE), FAULT, shows)
     readings: list[Rule] = []
     reading_rules: dict[str, m.ReadingRule] = {}
     for r in k.rules.values():
@@ -102,6 +96,19 @@ def compile_rules(k: m.Knowledge) -> Compiled:
             readings.append(rule)
             reading_rules[name] = r
     return Compiled(tuple(effects), tuple(readings), shows, causes, frozenset(keys), reading_rules)
+
+
+def _show_rules(
+    owner: str, lines: tuple[m.Show, ...], start: Pattern, fault: str | Var, shows: dict[str, Effect]
+) -> list[Rule]:
+    """The `shows` lines of a fault or mechanism; lines with the same conditions become one rule."""
+    by_way: dict[tuple[Pattern, ...], list[Pattern]] = {}
+    for i, show in enumerate(lines):
+        name = f"{owner}/shows/{i}"
+        shows[name] = Effect(owner, show)
+        for way in _fact_patterns(show.given):
+            by_way.setdefault(way, []).append(Pattern("shows", name, fault, HERE))
+    return [Rule(f"{owner}/shows~{n}", (start, *way), tuple(then)) for n, (way, then) in enumerate(by_way.items())]
 
 
 def _reading_rules(r: m.ReadingRule) -> list[tuple[str, Rule]]:

@@ -44,7 +44,7 @@ def _blocks(k: m.Knowledge) -> Iterator[tuple[str, m.Spot, tuple[str, ...]]]:
         ("caution", k.cautions), ("check", k.checks), ("mechanism", k.mechanisms), ("fault", k.faults),
         ("remedy", k.remedies), ("rule", k.rules),
     ):  # fmt: skip
-        for block in table.values():  # type: ignore[attr-defined]
+        for block in table.values():
             yield f"{sort} {block.id}", block.spot, block.sources
 
 
@@ -228,14 +228,15 @@ def remedies(k: m.Knowledge) -> Iterator[Finding]:
 
 def unused(k: m.Knowledge) -> Iterator[Finding]:
     """A check or caution that nothing mentions is dead knowledge."""
-    used = {s.check for block in (*k.faults.values(), *k.mechanisms.values()) for s in block.shows}
+    shows = [s for f in k.faults.values() for s in f.shows] + [s for x in k.mechanisms.values() for s in x.shows]
+    used = {s.check for s in shows}
     used |= {w.key for r in k.rules.values() for w in r.when if w.sort == "reading"}
     if any(f.alters for f in k.faults.values()):
         used |= {c.id for c in k.checks.values() if c.gauge in PREDICTORS}
     for c in k.checks.values():
         if c.id not in used:
             yield (c.spot, f"check {c.id}: no fault, mechanism or rule uses it", "name it where it tells something, or remove it", "unused")
-    cited = {n for block in (*k.checks.values(), *k.remedies.values()) for n in block.cautions}
+    cited = {n for c in k.checks.values() for n in c.cautions} | {n for r in k.remedies.values() for n in r.cautions}
     cited |= {t.key for r in k.rules.values() for t in r.then if t.sort == "caution"}
     for caution in k.cautions.values():
         if caution.id not in cited and caution.id != "local-code":

@@ -134,7 +134,7 @@ def decode(data: dict[str, Any], key: str) -> m.Knowledge:
 
     facts = (FactSpec(*row) for row in rows["facts"])
     checks = (m.Check(*spot((*r[:8], tuple(m.Outcome(*o) for o in r[8]), *r[9:]))) for r in rows["checks"])
-    mechanisms = (m.Mechanism(*r[:3], shows(r[3]), r[4], m.Spot(*r[5])) for r in rows["mechanisms"])
+    mechanisms = (m.Mechanism(*spot((*r[:3], shows(r[3]), *r[4:]))) for r in rows["mechanisms"])
     faults = (
         m.Fault(*spot((*r[:11], tuple(m.Cause(*c) for c in r[11]), shows(r[12]), *r[13:]))) for r in rows["faults"]
     )

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 from diagnose.physics.network import Network, Point
 
@@ -97,9 +97,15 @@ class Pair:
     def _network(self, meter: float) -> Network:
         self._check(meter)
         net = Network()
-        points = sorted({float(n) for n in range(len(self.segments) + 1)} | self._marks() | {meter})
+        points = sorted({0.0, self.far} | self._marks() | {meter})
+        along = list(accumulate(self.segments, initial=0.0))
+
+        def reached(at: float) -> float:
+            n = min(int(at), len(self.segments) - 1)
+            return along[n] + self.segments[n] * (at - n) if self.segments else 0.0
+
         for a, b in pairwise(points):
-            ohms = self.segments[min(int(a), len(self.segments) - 1)] * (b - a) / 2
+            ohms = (reached(b) - reached(a)) / 2
             broken, crossed = self.opens.get(a, ""), a in self.swaps
             for wire, other in (("+", "-"), ("-", "+")):
                 net.join((wire, a), (other if crossed else wire, b), math.inf if wire in broken else ohms)
@@ -111,6 +117,21 @@ class Pair:
             for wire in "+-":
                 net.join((wire, at), _COMMON, UNIT_LOAD_OHMS / loads if loads > 0 else math.inf)
         return net
+
+    def lumped(self, most: int = 24) -> Pair:
+        """The same trunk with its receivers gathered at no more than `most` positions, evenly spread.
+
+        For long trunks: receivers are so high in resistance that where exactly they sit does not show in a
+        reading (under 0.1 % at 247 eighth-load units), while the work grows with the number of positions.
+        """
+        if len(self.receivers) <= most:
+            return self
+        step = self.far / (most - 1)
+        gathered: dict[float, float] = {}
+        for at, loads in self.receivers.items():
+            spot = round(round(at / step) * step)
+            gathered[float(spot)] = gathered.get(float(spot), 0.0) + loads
+        return replace(self, receivers=gathered)
 
     def ohms(self, at: float, rail_ohms: float = 0.0) -> float:
         """Resistance in ohm across the pair at a position, everything off and wires joined; inf when open.

@@ -6,13 +6,18 @@ like, and whether they look like anything, is decided where lines are printed.
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Iterable
-from typing import NamedTuple
+from collections.abc import Collection, Iterable, Mapping
 
 from diagnose.casework import view as v
 from diagnose.report.jsonview import proof_lines
+from diagnose.report.lines import BLANK, Line, labelled, wrap
 from diagnose.site.places import describe
+
+__all__ = [
+    "BLANK", "ROLE_WORDS", "Line", "assessment_lines", "because_lines", "caution_lines", "contradiction_lines",
+    "evidence_lines", "finding_lines", "handover_lines", "labelled", "minutes", "outcome_lines", "percent",
+    "proof_state_lines", "step_lines", "stop_lines", "suspect_lines", "wrap",
+]  # fmt: skip
 
 ROLE_WORDS = {
     "contact": "site contact (touches nothing)",
@@ -27,28 +32,6 @@ STATE_WORDS = {
     "live": "ENERGISED, covers open",
 }
 REACH_WORDS = {"remote": "remotely", "phone": "by phone", "on-site": "on site"}
-
-
-class Line(NamedTuple):
-    """One line of output."""
-
-    style: str
-    text: str
-
-
-def wrap(style: str, text: str, width: int, indent: str = "", hang: str | None = None) -> list[Line]:
-    """`text` broken at words to `width`; later lines begin with `hang`."""
-    rows = textwrap.wrap(
-        text, max(width, 20), initial_indent=indent, subsequent_indent=indent if hang is None else hang,
-        break_on_hyphens=False,
-    )  # fmt: skip
-    return [Line(style, row) for row in rows or [indent.rstrip()]]
-
-
-def labelled(label: str, text: str, width: int, style: str = "text") -> list[Line]:
-    """`label: value`, the value hanging under itself on wide screens and by two on narrow ones."""
-    hang = " " * (len(label) + 2) if width >= 60 else "  "
-    return wrap(style, f"{label}: {text}", width, "", hang)
 
 
 def percent(p: float) -> str:
@@ -70,8 +53,11 @@ def caution_lines(rows: Iterable[tuple[str, str, str]], width: int, style: str =
     return [line for _, title, says in rows for line in wrap(style, f"! {title}. {says}", width, "", "  ")]
 
 
-def step_lines(s: v.StepView, width: int) -> list[Line]:
-    """One step on one screen: caution first, then what, where, with what, expecting what, why."""
+def step_lines(s: v.StepView, width: int, unit: str | None = None) -> list[Line]:
+    """One step on one screen: caution first, then what, where, with what, expecting what, why.
+
+    `unit` is that of a measured value; its outcomes carry no numbers, as a number typed is the reading.
+    """
     lines = wrap("title", f"{'REPAIR' if s.kind == 'remedy' else 'NEXT'}: {s.title}", width, "", "  ")
     lines += caution_lines(s.cautions, width)
     lines += labelled("Where", describe(s.places), width)
@@ -89,17 +75,19 @@ def step_lines(s: v.StepView, width: int) -> list[Line]:
         "Who", f"{ROLE_WORDS[s.role]}, {REACH_WORDS[s.reach]}; {STATE_WORDS[s.state]}; about {minutes(s.minutes)}", width
     )
     if s.kind == "check":
-        lines.append(Line("text", ""))
+        lines.append(BLANK)
         lines += wrap("title", s.ask, width)
-        lines += outcome_lines(s.outcomes, width)
+        lines += outcome_lines(s.outcomes, width, unit is None)
     return lines
 
 
-def outcome_lines(outcomes: tuple[v.OutcomeView, ...], width: int) -> list[Line]:
-    """The numbered answers, and what each would point to."""
+def outcome_lines(outcomes: tuple[v.OutcomeView, ...], width: int, numbered: bool = True) -> list[Line]:
+    """The answers, numbered where a number chooses one, and what each would point to."""
     lines: list[Line] = []
     for n, o in enumerate(outcomes, 1):
-        lines += wrap("text", f"{n}  {o.says}", width, " ", "    ")
+        mark = str(n) if numbered else "-"
+        text = o.says if numbered else f"{o.id.replace('-', ' ')}: {o.says}"
+        lines += wrap("text", f"{mark}  {text}", width, " ", "    ")
         if o.points_to and n > 1:
             lines += wrap("dim", f"points to: {o.points_to}", width, "    ", "      ")
     return lines
@@ -178,13 +166,13 @@ def contradiction_lines(a: v.Assessment, width: int) -> list[Line]:
     return [line for c in a.contradictions for line in wrap("warn", f"! {c.says}.", width, "", "  ")]
 
 
-def proof_state_lines(a: v.Assessment, width: int) -> list[Line]:
-    """Which proof readings are there and which are missing."""
+def proof_state_lines(a: v.Assessment, width: int, titles: Mapping[str, str] | None = None) -> list[Line]:
+    """Which proof readings are there and which are missing. `titles` are those of the checks."""
     lines: list[Line] = []
     for p in a.proofs:
         word = "proved" if p.done else "FAILED" if p.failed else "to be read"
         style = "good" if p.done else "warn"
-        lines += wrap(style, f"{word}: {p.check} at {describe(p.at)}", width, "- ", "  ")
+        lines += wrap(style, f"{word}: {(titles or {}).get(p.check, p.check)} at {describe(p.at)}", width, "- ", "  ")
     return lines
 
 
@@ -201,20 +189,22 @@ def handover_lines(a: v.Assessment, width: int) -> list[Line]:
     return lines
 
 
-def assessment_lines(a: v.Assessment, tell: dict[str, str], width: int) -> list[Line]:
-    """The whole assessment, top to bottom."""
+def assessment_lines(
+    a: v.Assessment, width: int, titles: Mapping[str, str] | None = None, measured: Collection[str] = ()
+) -> list[Line]:
+    """The whole assessment, top to bottom. `measured` are the checks answered with a value."""
     lines = wrap("title", f"{a.title} - {a.site}", width)
     for part in (
         stop_lines(a, width), contradiction_lines(a, width), finding_lines(a.findings, width),
-        suspect_lines(a, width), proof_state_lines(a, width), handover_lines(a, width),
+        suspect_lines(a, width), proof_state_lines(a, width, titles), handover_lines(a, width),
     ):  # fmt: skip
         if part:
-            lines += [Line("text", ""), *part]
+            lines += [BLANK, *part]
     for s in a.steps[:1]:
-        lines += [Line("text", ""), *step_lines(s, width)]
+        lines += [BLANK, *step_lines(s, width, "" if s.id in measured else None)]
     others = a.steps[1:]
     if others:
-        lines.append(Line("text", ""))
+        lines.append(BLANK)
         lines += wrap("dim", "Or: " + "; ".join(f"{s.title} at {describe(s.places)} ({minutes(s.minutes)})" for s in others), width, "", "    ")
     for notice in a.notices:
         lines += wrap("warn", f"! {notice}", width, "", "  ")

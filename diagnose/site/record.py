@@ -15,6 +15,7 @@ Keys inside a section are the install facts of that section, without its name in
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import pairwise
 
 from diagnose.quantities import Ambiguous, Quantity, Wrong, parse
 from diagnose.site.model import MOST_UNITS, FactSpec, FactValue, Group, Site, Trunk
@@ -237,7 +238,7 @@ class RecordReader:
             elif numbers:
                 self._problem(row["controller"].mark, "'controller' wants one unit of this trunk", f"one of {chain[0]}...")
         lengths: list[float | None] = [self._metres(row, "segment-length")] * (len(chain) - 1)
-        pairs = {pair: i for i, pair in enumerate(zip(chain, chain[1:], strict=False))}
+        pairs = {pair: i for i, pair in enumerate(pairwise(chain))}
         if (special := self._block(row, "except-segments")) is not None:
             for key in special:
                 ends = key.replace(" ", "").split("-")

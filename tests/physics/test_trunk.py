@@ -296,3 +296,20 @@ def test_two_terminators_closed_form(loop, share):  # section 3: R(x) = (R_T + l
 def test_one_line_errors(call):
     with pytest.raises(ValueError, match=r"^[^\n]{10,110}$"):
         call()
+
+
+def test_gathering_receivers_of_a_long_trunk_does_not_show() -> None:
+    """247 eighth-load receivers (TIA/EIA-485-A: 12 kOhm a unit load) gathered at 24 spots: within 0.1 %."""
+    from diagnose.physics.trunk import Bias, Pair, alter
+
+    units = 247
+    whole = Pair(
+        segments=(0.674,) * (units - 1),
+        terminators=((0.0, 120.0), (units - 1.0, 120.0)),
+        biases=(Bias(0.0, 560.0),),
+        receivers={float(n): 0.125 for n in range(units)},
+    )
+    for pair in (whole, alter(whole, "pair-open", 100.5), alter(whole, "pair-short", 60.5)):
+        for at in (0.0, units - 1.0):
+            assert abs(pair.lumped().ohms(at) / pair.ohms(at) - 1) < 1e-3
+            assert abs(pair.lumped().idle_volts(at) - pair.idle_volts(at)) < 1e-3 * max(abs(pair.idle_volts(at)), 0.05)

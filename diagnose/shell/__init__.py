@@ -1,0 +1,1 @@
+"""What people touch: the conversation, its two front ends, and the commands of the command line."""

@@ -1,0 +1,103 @@
+"""Questions that belong together, as generators: each `yield Ask(...)` gets the next line typed.
+
+A dialog records nothing before its last question, so going one question back is running it again with
+one answer less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Sequence
+from typing import NamedTuple
+
+from diagnose.report.lines import Line, numbered, wrap
+
+
+class Ask(NamedTuple):
+    """A question: lines to show, the prompt, words that complete, more help, and whether the last answer was no use."""
+
+    lines: tuple[Line, ...]
+    prompt: str
+    words: tuple[str, ...] = ()
+    help: tuple[Line, ...] = ()
+    again: bool = False
+    raw: bool = False  # `?` is an answer here
+
+
+Talk = Generator[Ask, str, list[Line]]
+BACK = ("back", "undo")
+
+
+class Dialog:
+    """A running dialog. `result` holds its lines once it has ended."""
+
+    def __init__(self, make: Callable[[], Talk]) -> None:
+        self._make = make
+        self._given: list[str] = []
+        self.result: list[Line] | None = None
+        self.ask = Ask((), "> ")
+        self._start()
+
+    def _start(self) -> None:
+        self._talk = self._make()
+        try:
+            self.ask = next(self._talk)
+            for text in self._given:
+                self.ask = self._talk.send(text)
+        except StopIteration as end:  # there was nothing to ask
+            self.result = list(end.value or [])
+
+    def send(self, text: str) -> None:
+        """Answer the question; `ask` is the next one, or `result` is there."""
+        try:
+            ask = self._talk.send(text)
+        except StopIteration as end:
+            self.result = list(end.value or [])
+            return
+        if not ask.again:
+            self._given.append(text)
+        self.ask = ask
+
+    def back(self) -> bool:
+        """Go one question back; False at the first one."""
+        if not self._given:
+            return False
+        self._given.pop()
+        self._start()
+        return True
+
+
+def pick(
+    title: str, options: Sequence[tuple[str, str]], width: int, prompt: str, empty: str | None = None,
+    words: Sequence[str] = (),
+) -> Generator[Ask, str, str]:  # fmt: skip
+    """Choose one of `options` (id, text) by number, id or the beginning of its text; `empty` is what Enter alone means."""
+    lines = [*wrap("title", title, width), *numbered([text for _, text in options], width)]
+    ids = tuple(i for i, _ in options)
+    ask = Ask(tuple(lines), prompt, (*ids, *words))
+    while True:
+        typed = (yield ask).strip()
+        word = " ".join(typed.lower().split())
+        if not word and empty is not None:
+            return empty
+        if word.isdigit() and len(word) < 5 and 1 <= int(word) <= len(options):
+            return ids[int(word) - 1]
+        if word:
+            exact = [i for i, text in options if word in (i, i.replace("-", " "), text.lower())]
+            near = exact or [i for i, text in options if text.lower().startswith(word) or i.startswith(word)]
+            if len(near) == 1:
+                return near[0]
+        more = " or press Enter" if empty is not None else ""
+        ask = Ask(tuple(wrap("warn", f"Type a number from 1 to {len(options)}{more}.", width)), prompt, ask.words, tuple(lines), True)
+
+
+def yes_or_no(question: str, width: int, prompt: str = "y/n> ") -> Generator[Ask, str, bool]:
+    """A plain question."""
+    lines = tuple(wrap("title", question, width))
+    ask = Ask(lines, prompt, ("yes", "no"))
+    while True:
+        word = (yield ask).strip().lower()
+        if word in ("y", "yes"):
+            return True
+        if word in ("n", "no"):
+            return False
+        ask = Ask(tuple(wrap("warn", "Type y or n.", width)), prompt, ask.words, lines, True)

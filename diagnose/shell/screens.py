@@ -1,0 +1,210 @@
+"""Screens of the session that are no assessment: a volunteered check, the log, the install facts, the rules behind a suspect."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+
+from diagnose.casework import view as v
+from diagnose.casework.events import Event, live_events
+from diagnose.knowledge import model as m
+from diagnose.report.lines import BLANK, Line, labelled, wrap
+from diagnose.report.text import ROLE_WORDS, percent
+from diagnose.site.model import FactSpec, Site
+from diagnose.site.places import Place, describe
+from diagnose.source.problems import one_line
+
+RELATION_WORDS = {
+    "here": "there", "beyond": "beyond it", "before": "before it", "same-trunk": "elsewhere on the trunk",
+    "same-circuit": "on the same circuit", "same-panel": "on the same panel", "elsewhere": "elsewhere",
+}  # fmt: skip
+
+
+def check_view(
+    k: m.Knowledge, check: m.Check, places: tuple[Place, ...], expected: tuple[str, tuple[str, ...]]
+) -> v.StepView:
+    """A check that somebody chose as a step; nothing says why, so it was asked for."""
+    words = describe(places) if places else "the place in question"
+    cautions = tuple((c.id, c.title, c.says) for name in check.cautions if (c := k.cautions.get(name)))
+    return v.StepView(
+        "check", check.id, check.title, places, check.ask.replace("{place}", words), check.how.replace("{place}", words),
+        check.instrument, expected[0], expected[1], tuple(v.OutcomeView(o.id, o.says, 0.0, "") for o in check.outcomes),
+        check.role, check.state, check.reach, check.minutes, cautions, "You asked for it.", 0.0, 0.0, (), check.sources,
+    )  # fmt: skip
+
+
+def barred_lines(check: m.Check, role: str, standing: bool, width: int) -> list[Line]:
+    """A check that this role is not offered: its title and whom it needs, nothing of how it is done."""
+    lines = wrap("title", check.title, width, "", "  ")
+    if standing:
+        lines += wrap("danger", "Use is stopped: nothing is measured or tried before it has been made safe.", width)
+    else:
+        needed = check.role if not m.may(role, check.role) else "technician"
+        lines += labelled("Needs", f"a {ROLE_WORDS[needed]}", width, "warn")
+    return lines
+
+
+def more_lines(k: m.Knowledge, s: v.StepView, width: int) -> list[Line]:
+    """More help on a step: how, what the answers mean, sources by title."""
+    lines = wrap("title", s.title, width, "", "  ")
+    lines += labelled("How", s.how, width)
+    for o in s.outcomes:
+        chance = f" ({percent(o.chance)} expected)" if o.chance >= 0.005 else ""
+        points = f"; would point to: {o.points_to}" if o.points_to else ""
+        lines += wrap("text", f"{o.id.replace('-', ' ')}: {o.says}{chance}{points}", width, "- ", "  ")
+    for title, says in [(t, x) for _, t, x in s.cautions]:
+        lines += wrap("warn", f"! {title}. {says}", width, "", "  ")
+    for source in s.sources:
+        lines += labelled("Source", k.sources[source].title if source in k.sources else source, width, "dim")
+    return lines
+
+
+def chain_lines(k: m.Knowledge, s: v.SuspectView, width: int) -> list[Line]:
+    """Which lines of the rule base tie a suspect to the answers given."""
+    fault = k.faults[s.fault]
+    answered = {(w.check, w.outcome) for w in s.weights}
+    lines = wrap("title", "By which rules:", width)
+    shown = 0
+    for shows, cause, sources in _links(k, fault):
+        for show in shows:
+            if (show.check, show.outcome) not in answered:
+                continue
+            shown += 1
+            where = " or ".join(RELATION_WORDS[w] for w in show.where)
+            through = f" through {cause}" if cause else ""
+            outcome = k.checks[show.check].outcome(show.outcome)
+            often = "as often as computed for this site" if show.how_often.startswith(m.GAUGE) else show.how_often
+            text = f"{fault.title}{through} makes '{k.checks[show.check].title}' read '{outcome.says if outcome else show.outcome}' {often}, {where}"
+            lines += wrap("text", text, width, "- ", "  ")
+            lines += _source_lines(k, sources, width)
+    if fault.alters and any(k.checks[w.check].gauge in ("trunk-ohms", "idle-millivolts") for w in s.weights):
+        shown += 1
+        lines += wrap("text", f"{fault.title} changes the resistances of the trunk; what is read is computed from them.", width, "- ", "  ")
+        lines += _source_lines(k, fault.sources, width)
+    if not shown:
+        lines += wrap("text", f"No rule ties it to the answers so far; it is {fault.prior.replace('-', ' ')} on such sites.", width, "- ", "  ")
+        lines += _source_lines(k, fault.sources, width)
+    return lines
+
+
+def _links(k: m.Knowledge, fault: m.Fault) -> Iterable[tuple[tuple[m.Show, ...], str, tuple[str, ...]]]:
+    yield fault.shows, "", fault.sources
+    for cause in fault.causes:
+        mechanism = k.mechanisms[cause.mechanism]
+        yield mechanism.shows, mechanism.title.lower(), (*fault.sources, *mechanism.sources)
+
+
+def _source_lines(k: m.Knowledge, sources: Sequence[str], width: int) -> list[Line]:
+    titles = "; ".join(dict.fromkeys(k.sources[s].title if s in k.sources else s for s in sources))
+    return wrap("dim", f"source: {titles}", width, "  ", "    ")
+
+
+def event_text(k: m.Knowledge, event: Event) -> str:
+    """An event of a case in one line."""
+    d = event.data
+    at = f" at {d['at']}" if d.get("at") else ""
+    if event.kind == "opened":
+        return f"opened: {d.get('title')}"
+    if event.kind == "reading":
+        check = k.checks.get(str(d.get("check")))
+        answer = str(d.get("answer"))
+        outcome = check.outcome(answer) if check else None
+        told = f", reported by {d['reported-by']}" if d.get("reported-by") else ""
+        complaint = "complaint: " if d.get("complaint") else ""
+        return f"{complaint}{check.title if check else d.get('check')}{at}: {outcome.says if outcome else answer.replace('-', ' ')}{told}"
+    if event.kind == "fact":
+        if d.get("key") == "made-safe":
+            return "reported as made safe"
+        return f"fact {d.get('key')}{at}: {d.get('text')}"
+    if event.kind == "remedy":
+        remedy = k.remedies.get(str(d.get("remedy")))
+        return f"repair done{at}: {remedy.title if remedy else d.get('remedy')}"
+    if event.kind == "role":
+        return "; ".join(f"{key}: {_plain(d[key])}" for key in ("role", "on-site", "instruments") if key in d)
+    if event.kind == "note":
+        return f"note: {d.get('text')}"
+    if event.kind == "closed":
+        return f"closed: {d.get('reason') or 'repair proved'}"
+    return event.kind
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+
+
+def log_lines(k: m.Knowledge, events: Sequence[Event], width: int) -> list[Line]:
+    """The log of a case, what was taken back marked as such."""
+    standing = {e.id for e in live_events(events)}
+    lines: list[Line] = []
+    shown = [e for e in events if e.kind != "withdrawn"]
+    day = ""
+    for n, event in enumerate(shown, 1):
+        if event.at[:10] != day:
+            day = event.at[:10]
+            lines += wrap("dim", f"{day} (times in UTC)", width)
+        gone = "" if event.id in standing else " (taken back)"
+        text = one_line(event_text(k, event))
+        lines += wrap("text" if not gone else "dim", f"{n}  {event.at[11:16]}  {text}{gone}", width, "", "   ")
+    return lines
+
+
+def fact_text(spec: FactSpec, value: object) -> str:
+    """The value of an install fact as people read it."""
+    from diagnose.quantities import format_quantity
+
+    if spec.kind == "quantity" and isinstance(value, (int, float)):
+        return format_quantity(float(value), spec.unit)
+    if spec.kind == "choice":
+        return spec.choices.get(str(value), str(value))
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, tuple):
+        return ", ".join(map(str, value))
+    return str(value)
+
+
+def fact_lines(k: m.Knowledge, site: Site, words: str, width: int) -> list[Line]:
+    """What the install record says, places with the same value together. `words` narrow it down."""
+    wanted = words.lower().split()
+    lines: list[Line] = []
+    missing: list[str] = []
+    for spec in k.facts.values():
+        if not all(w in f"{spec.key} {spec.title}".lower() for w in wanted):
+            continue
+        by_value: dict[str, list[Place]] = {}
+        for place in site.places(spec.section):
+            value = site.facts.get((spec.section, place.number), {}).get(spec.key.split(".", 1)[1])
+            if value is not None:
+                by_value.setdefault(fact_text(spec, value), []).append(place)
+        if not by_value:
+            missing.append(spec.key)
+            continue
+        single = len(site.places(spec.section)) == 1
+        parts = [value if single else f"{value} ({describe(places)})" for value, places in by_value.items()]
+        lines += labelled(spec.key, "; ".join(parts), width)
+    if missing and wanted:
+        for key in missing:
+            lines += labelled(key, f"not recorded. {k.facts[key].ask}", width, "dim")
+    elif missing:
+        lines += [BLANK, *labelled("Not recorded", ", ".join(missing), width, "dim")]
+    return lines or wrap("warn", f"No install fact has '{one_line(words)}' in its name.", width)
+
+
+def moved_lines(before: v.Assessment, after: v.Assessment, width: int) -> list[Line]:
+    """How the suspects move from one assessment to the other."""
+    old = {s.fault: s.probability for s in before.suspects}
+    new = {s.fault: s.probability for s in after.suspects}
+    titles = {s.fault: s.title for s in (*before.suspects, *after.suspects)}
+    rows = sorted(titles, key=lambda f: -max(old.get(f, 0), new.get(f, 0)))
+    lines: list[Line] = []
+    for fault in rows[:6]:
+        a, b = old.get(fault, 0.0), new.get(fault, 0.0)
+        if max(a, b) >= 0.02:
+            lines += wrap("good" if b > a else "text", f"{percent(a)} to {percent(b)}  {titles[fault]}", width, "- ", "  ")
+    lines += wrap("text", f"{percent(before.no_fault)} to {percent(after.no_fault)}  no fault present", width, "- ", "  ")
+    lines += wrap("text", f"{percent(before.unlisted)} to {percent(after.unlisted)}  something that is not in this book", width, "- ", "  ")
+    return lines
+
+
+Tell = Callable[[Event], str]
