@@ -118,9 +118,18 @@ def kept_mass(odds: Floats) -> float:
     return float(np.exp(-np.log1p(odds).sum()) * (1 + e1 + e2))
 
 
-def _with_slip(tables: Tables, check: str, log_chance: Floats) -> Floats:
-    outcomes = len(tables.base[check])
-    return np.asarray(np.logaddexp(np.log1p(-SLIP) + log_chance, np.log(SLIP / outcomes)), dtype=np.float64)
+def _ways(tables: Tables, e: Evidence) -> int:
+    """How many answers of this shape there could have been: places a caller may name, runs of places."""
+    everywhere = max(len(tables.site.places(tables.knowledge.checks[e.check].at)), 1)
+    if 1 < len(e.places) < everywhere:
+        return everywhere * everywhere  # a run of places has a beginning and an end
+    return everywhere if e.complaint else 1
+
+
+def _with_slip(tables: Tables, e: Evidence, log_chance: Floats) -> Floats:
+    """A slip may give any outcome, of any shape that the answer could have had."""
+    slip = np.log(SLIP / (len(tables.base[e.check]) * _ways(tables, e)))
+    return np.asarray(np.logaddexp(np.log1p(-SLIP) + log_chance, slip), dtype=np.float64)
 
 
 def _remember(tables: Tables, e: Evidence, before: npt.NDArray[np.int8] | None) -> npt.NDArray[np.int8]:
@@ -172,12 +181,9 @@ def _log_singles(
     if e.complaint and o > 0:
         total = total - np.log(tables.complaints[tables.row])
         # With nothing wrong, a caller would have to name just this outcome at just this place.
-        ways = max(len(tables.site.places(check.at)), 1)
-        if 1 < len(e.places) < ways:
-            ways *= ways  # a run of places has a beginning and an end
-        none = float(np.log(tables.called_for_nothing / ways))
-    total = _with_slip(tables, e.check, total)
-    none_slipped, chance_slipped = _with_slip(tables, e.check, np.array([none, by_chance]))
+        none = float(np.log(tables.called_for_nothing / _ways(tables, e)))
+    total = _with_slip(tables, e, total)
+    none_slipped, chance_slipped = _with_slip(tables, e, np.array([none, by_chance]))
     if e.mended:
         gone = _mended_singles(tables, e.mended)
         mixed = np.logaddexp(np.log(REPAIR_HOLDS) + chance_slipped, np.log1p(-REPAIR_HOLDS) + total)
@@ -201,7 +207,7 @@ def _log_unlisted(tables: Tables, known: Sequence[Evidence], log_of: Floats, log
     total = np.log(np.maximum(share, 1e-300))
     for t, e in enumerate(known):
         check = tables.knowledge.checks[e.check]
-        anything = -np.log(len(check.outcomes)) - np.log(max(len(tables.site.places(check.at)), 1))
+        anything = -np.log(len(check.outcomes)) - np.log(_ways(tables, e))
         random = np.logaddexp(np.log(0.25) + log_none[t], np.log(0.25) + anything)
         total = total + np.logaddexp(np.log(0.5) + log_of[t], random)
     return float(np.logaddexp.reduce(total)) if len(total) else float(log_none.sum())
@@ -245,7 +251,7 @@ def _log_pairs(
                 if changes[i] and changes[j]:
                     chance[n] = tables.network(e.check, place, tuple(sorted(changes[i] + changes[j])))[o]
             total += np.log(chance)
-        return _with_slip(tables, e.check, total)
+        return _with_slip(tables, e, total)
     codes = tables.codes(chosen, e.places) if e.places else np.zeros((len(chosen), 0), dtype=np.int8)
     columns, counts = np.unique(codes, axis=1, return_counts=True) if e.places else (codes, np.zeros(0, dtype=np.intp))
     for column, count in zip(columns.T, counts, strict=True):
@@ -263,7 +269,7 @@ def _log_pairs(
     if e.complaint and o > 0:
         raised = tables.complaints[tables.row[chosen]]
         total = total - np.log(np.minimum(raised[first], raised[second]))
-    return _with_slip(tables, e.check, total)
+    return _with_slip(tables, e, total)
 
 
 def _somewhere(tables: Tables, check: str, singles: Ints) -> Floats:

@@ -269,7 +269,7 @@ def _sweep_step(
     """One question over all places of a kind: told apart is what gives another pattern of answers."""
     tables = belief.tables
     places = tuple(p for p in tables.site.places(check.at) if (check.id, p) not in spent)
-    if len(places) < 2 or len(places) < len(tables.site.places(check.at)) / 2:
+    if len(places) < 2:
         return None
     codes = tables.codes(w.singles, places)
     rows = tables.row[w.singles][:, None]

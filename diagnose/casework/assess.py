@@ -263,7 +263,7 @@ class Assessor:
         k, tables = self.knowledge, belief.tables
         fault = k.faults[name]
         rows = sorted(rows, key=lambda n: (-round(float(marginal[n]), 9), n))
-        places = tuple((tables.where(n), float(marginal[n])) for n in rows if marginal[n] > 0.02 * total)
+        places = tuple((tables.where(n), float(marginal[n])) for n in rows if marginal[n] >= 0.1 * marginal[rows[0]])
         best = rows[0]
         weights = []
         for t, e in enumerate(belief.evidence):

@@ -53,6 +53,9 @@ class Dialog:
         except StopIteration as end:
             self.result = list(end.value or [])
             return
+        except BaseException:
+            self._start()  # the question stands again
+            raise
         if not ask.again:
             self._given.append(text)
         self.ask = ask

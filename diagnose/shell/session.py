@@ -230,7 +230,6 @@ class Session:
     def open_case(self, opened: Opened) -> list[Line]:
         """Create the case and show where it stands."""
         self._create(opened)
-        self.dialog = None
         assert self.book is not None
         self.tell_now(wrap("good", f"Case {self.book.case} opened and saved.", self.width))
         return self.after()
@@ -246,6 +245,7 @@ class Session:
             data["instruments"] = list(self.options.instruments)
         case = self.desk.store.create_case(title, opened.role, data)  # type: ignore[arg-type]
         self.book = Casebook(self.desk.store, case)
+        self.dialog = None
         for row in opened.rows:
             self.book.add([row], opened.role)
 
@@ -285,6 +285,7 @@ class Session:
     def save(self, rows: Sequence[Row], by: str = "") -> list[Line]:
         """Record, say so after the commit, and show what follows."""
         assert self.book is not None
+        self.dialog = None  # whatever fails from here on, its question is answered
         added = self.book.add(rows, by or self.role)
         from diagnose.shell.screens import event_text
 

@@ -246,8 +246,16 @@ class Site:
         segments = {(p.number, p.other): p for p in self.places("segment")}
         segments |= {(b, a): p for (a, b), p in segments.items()}
         found: list[Place] = []
-        for part in words.replace(" to ", "-").split(","):
-            a, _, b = part.strip().partition("-")
+        for part in words.split(","):
+            if " to " in part:
+                begin, _, end = part.partition(" to ")
+                if "-" in begin and "-" in end:
+                    row = list(self.places("segment"))
+                    first, last = self._find_segments(begin)[0], self._find_segments(end)[0]
+                    a_at, b_at = sorted((row.index(first), row.index(last)))
+                    found += row[a_at : b_at + 1]
+                    continue
+            a, _, b = part.replace(" to ", "-").strip().partition("-")
             if not (a.strip().isdigit() and b.strip().isdigit()) or len(a) > 6 or len(b) > 6:
                 raise PlaceError("write a segment as the two units it joins, for instance 4-5")
             pair = (int(a), int(b))

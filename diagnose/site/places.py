@@ -51,9 +51,24 @@ def describe(places: Sequence[Place]) -> str:
         return ", ".join(str(place) for place in unique)
     if kind in ("segment", "trunk-end"):
         if kind == "segment":
-            return "segments " + ", ".join(f"{p.number}-{p.other}" for p in unique)
+            return "segments " + ", ".join(_segment_runs(sorted(unique)))
         return ", ".join(str(place) for place in unique)
     return f"{kind}s {ranges(place.number for place in unique)}"
+
+
+def _segment_runs(segments: list[Place]) -> list[str]:
+    """`1-2, 4-5 to 9-10`: three and more that follow each other become a run."""
+    runs: list[list[Place]] = []
+    for place in segments:
+        if runs and runs[-1][-1].other == place.number:
+            runs[-1].append(place)
+        else:
+            runs.append([place])
+    parts: list[str] = []
+    for run in runs:
+        names = [f"{p.number}-{p.other}" for p in run]
+        parts += [f"{names[0]} to {names[-1]}"] if len(names) > 2 else names
+    return parts
 
 
 def ranges(numbers: Iterable[int]) -> str:
