@@ -1,23 +1,235 @@
-"""The command line."""
+"""The command line: `main(argv)` returns the exit code.
+
+0 done, 1 ran and the answer is no, 2 the input is wrong, 130 interrupted. Errors are one line on stderr.
+"""
 
 from __future__ import annotations
 
-import json
+import os
 import sys
-from pathlib import Path
+from argparse import SUPPRESS, ArgumentParser, Namespace, RawDescriptionHelpFormatter
+from importlib import import_module
+from typing import NamedTuple, NoReturn
+
+ROLES = ("contact", "agent", "technician", "electrician")
+EXAMPLES = """examples:
+  diagnose                                     begin a case
+  diagnose --role technician --record site.yaml
+  diagnose resume C-7K3MD                      go on with a case
+  diagnose audit site.yaml                     which rules an install record breaks
+  diagnose replay half-chain-silent            watch a worked case
+"""
+
+
+class Command(NamedTuple):
+    """A command: what does it (`module:function`, imported when needed), what it says of itself, examples."""
+
+    name: str
+    does: str
+    says: str
+    examples: tuple[str, ...]
+    json: bool = True
+
+
+SHELL = "diagnose.shell."
+COMMANDS = (
+    Command("assess", f"{SHELL}run_assess:assess", "what follows from a case file: findings, suspects, next steps", ("assess case.yaml", "assess case.yaml --role agent --json")),
+    Command("audit", f"{SHELL}run_assess:audit", "which rules an install record breaks (exit code 1: it breaks some)", ("audit site.yaml",)),
+    Command("replay", f"{SHELL}run_assess:replay", "play a worked case without a person (exit code 1: not as expected)", ("replay half-chain-silent", "replay cases/half-chain-silent.yaml --json")),
+    Command("cases", f"{SHELL}run_cases:cases", "list the stored cases, or those that have all the words", ("cases", "cases silent harbour")),
+    Command("show", f"{SHELL}run_cases:show_case", "the log of a case, and what follows from it", ("show C-7K3MD",)),
+    Command("resume", f"{SHELL}run_shell:run", "go on with a case", ("resume C-7K3MD",), False),
+    Command("export", f"{SHELL}run_cases:export", "write a case to a file, to send or keep", ("export C-7K3MD", "export C-7K3MD -o case.jsonl"), False),
+    Command("import", f"{SHELL}run_cases:import_file", "take a case over from a file", ("import case.jsonl",), False),
+    Command("verify", f"{SHELL}run_cases:verify", "whether the log of a case is whole (exit code 1: it is not)", ("verify C-7K3MD",), False),
+    Command("rules", f"{SHELL}run_rules:check", "look for problems in the rule base", ("rules check", "rules check my-rules --json")),
+    Command("paths", f"{SHELL}run_cases:paths", "where the files are", ("paths",)),
+    Command("completion", "diagnose.cli:completion", "completion for the Tab key of a shell", ("completion bash > ~/.local/share/bash-completion/completions/diagnose",), False),
+)  # fmt: skip
+
+
+class Wrong(Exception):
+    """A command line that cannot be used."""
+
+
+class Parser(ArgumentParser):
+    """Examples first in its help; errors are raised."""
+
+    examples = ""
+
+    def format_help(self) -> str:
+        return f"{self.examples}\n{super().format_help()}" if self.examples else super().format_help()
+
+    def error(self, message: str) -> NoReturn:
+        raise Wrong(f"{' '.join(message.split())}; see: {self.prog} --help")
+
+
+def parser() -> Parser:
+    """The whole command line."""
+    top = _new("diagnose", "Find out what is wrong with newly installed, networked AC charging stations.", EXAMPLES)
+    _shared(top, False)
+    _shell_options(top)
+    top.set_defaults(does=f"{SHELL}run_shell:run")
+    commands = top.add_subparsers(title="commands", metavar="COMMAND", parser_class=Parser)
+    for c in COMMANDS:
+        examples = "examples:\n" + "".join(f"  diagnose {e}\n" for e in c.examples)
+        sub = commands.add_parser(
+            c.name, help=c.says, description=f"{c.says[:1].upper()}{c.says[1:]}.", allow_abbrev=False,
+            formatter_class=RawDescriptionHelpFormatter,
+        )  # fmt: skip
+        sub.examples = examples
+        if c.name == "rules":
+            inner = sub.add_subparsers(title="commands", metavar="COMMAND", parser_class=Parser, required=True)
+            sub = inner.add_parser("check", help="every problem at its line, and counts", description="Every problem at its line, and counts.", allow_abbrev=False)
+            sub.examples = examples
+        _shared(sub, True)
+        if c.json:
+            sub.add_argument("--json", action="store_true", help="write JSON")
+        _own(c.name, sub)
+        sub.set_defaults(does=c.does)
+    return top
+
+
+def _new(prog: str, says: str, examples: str) -> Parser:
+    made = Parser(prog=prog, description=says, allow_abbrev=False, formatter_class=RawDescriptionHelpFormatter)
+    made.examples = examples
+    return made
+
+
+def _shared(p: Parser, below: bool) -> None:
+    """Options of every command; below the top they only count when given, so `diagnose --store X cases` works too."""
+    unset = SUPPRESS if below else None
+    p.add_argument("--store", metavar="FILE", default=unset, help="keep cases in this file")
+    p.add_argument("--rules", metavar="FOLDER", default=unset, help="use the rule base in this folder")
+    p.add_argument("--no-color", action="store_true", default=SUPPRESS if below else False, help="no colours")
+
+
+def _shell_options(p: Parser) -> None:
+    from diagnose import __version__
+
+    p.add_argument("--role", choices=ROLES, help="who you are")
+    p.add_argument("--record", metavar="FILE", help="install record of the site")
+    p.add_argument("--case", metavar="ID", help="go on with this case")
+    p.add_argument("--instruments", metavar="A,B", help="what you have with you")
+    p.add_argument("--plain", action="store_true", help="only lines one after the other, for screen readers")
+    p.add_argument("--no-input", action="store_true", help="ask nothing; with --case: show where it stands")
+    p.add_argument("--version", action="version", version=f"diagnose {__version__}")
+
+
+def _own(name: str, p: Parser) -> None:
+    if name in ("assess", "replay", "audit", "import"):
+        what = {"audit": "install record (YAML)", "import": "exported case", "replay": "case file, or the name of one that comes with the program"}
+        p.add_argument("file", metavar="FILE", help=what.get(name, "case file (YAML)"))
+    if name == "assess":
+        p.add_argument("--role", choices=ROLES, help="assess for this role")
+    if name in ("show", "resume", "export", "verify"):
+        p.add_argument("case" if name == "resume" else "id", metavar="ID", help="case, or the beginning of its id")
+    if name == "resume":
+        p.add_argument("--role", choices=ROLES, default=SUPPRESS, help="who you are")
+        p.add_argument("--instruments", metavar="A,B", default=SUPPRESS, help="what you have with you")
+        p.add_argument("--plain", action="store_true", default=SUPPRESS, help="only lines one after the other")
+        p.add_argument("--no-input", action="store_true", default=SUPPRESS, help="ask nothing, show where the case stands")
+    if name == "cases":
+        p.add_argument("words", nargs="*", metavar="WORD", help="words of title or id")
+    if name == "export":
+        p.add_argument("-o", "--output", metavar="FILE", help="file to write, - for standard output")
+    if name == "rules":
+        p.add_argument("folder", nargs="?", metavar="FOLDER", help="rule base; the shipped one by default")
+    if name == "completion":
+        p.add_argument("shell", choices=("bash", "zsh", "fish"))
+
+
+def completion(words: Namespace) -> int:
+    """`diagnose completion bash|zsh|fish`."""
+    try:
+        import shtab
+    except ModuleNotFoundError:
+        raise Wrong("completion needs the package shtab; install it beside diagnose") from None
+    shells = getattr(shtab, "SUPPORTED_SHELLS", ())
+    if words.shell not in shells:
+        raise Wrong(f"the installed shtab knows {', '.join(shells)}, not {words.shell}; install a newer one")
+    sys.stdout.write(shtab.complete(parser(), shell=words.shell) + "\n")
+    return 0
 
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     words = list(sys.argv[1:] if argv is None else argv)
-    if words[:2] == ["rules", "check"]:
-        from diagnose.knowledge.load import build, shipped_folder
+    try:
+        code = _run(words)
+        sys.stdout.flush()
+        return code
+    except SystemExit as end:  # argparse, after --help
+        return int(end.code or 0) if isinstance(end.code, int) or end.code is None else 2
+    except KeyboardInterrupt:
+        _complain("interrupted; what was saved stays saved")
+        return 130
+    except BrokenPipeError:
+        _abandon_output()
+        return 0
+    except Exception as error:
+        return _failed(error)
 
-        knowledge, problems = build(Path(words[2]) if len(words) > 2 and words[2] != "--json" else shipped_folder())
-        counts = {n: len(getattr(knowledge, n)) for n in ("faults", "checks", "rules", "mechanisms", "remedies", "sources")}
-        for problem in problems:
-            print(problem.line())
-        print(json.dumps(counts))
-        return 2 if problems else 0
-    print("usage: diagnose rules check", file=sys.stderr)
+
+def _run(words: list[str]) -> int:
+    if words[:1] == ["help"]:
+        words = [*words[1:], "--help"]
+    if words and not words[0].startswith("-") and words[0] not in [c.name for c in COMMANDS]:
+        import difflib
+
+        close = difflib.get_close_matches(words[0], [c.name for c in COMMANDS], n=1)
+        raise Wrong(f"there is no command '{words[0]}'; {f'did you mean {close[0]}?' if close else 'see: diagnose --help'}")
+    found = parser().parse_args(words)
+    for name in ("role", "record", "case", "instruments"):
+        setattr(found, name, getattr(found, name, None))
+    module, _, function = found.does.partition(":")
+    if found.does == f"{SHELL}run_shell:run" and not found.no_input:
+        from diagnose.shell.first import first_line
+
+        first_line()
+    code: int = getattr(import_module(module), function)(found)
+    return code
+
+
+def _complain(line: str) -> None:
+    text = "".join(c if c.isprintable() else " " for c in line)
+    encoding = getattr(sys.stderr, "encoding", None) or "utf-8"
+    try:
+        sys.stderr.write("diagnose: " + text.encode(encoding, "replace").decode(encoding) + "\n")
+        sys.stderr.flush()
+    except (OSError, ValueError):
+        return
+
+
+def _abandon_output() -> None:
+    """Nobody reads any more: keep the interpreter from complaining when it flushes at its end."""
+    try:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except (OSError, ValueError):
+        return
+
+
+def _failed(error: Exception) -> int:
+    if isinstance(error, Wrong):
+        _complain(str(error))
+        return 2
+    from diagnose.casework.store import StoreError
+    from diagnose.casework.transfer import TransferError
+    from diagnose.shell.refusal import Refusal, refused
+    from diagnose.source.problems import InputError
+
+    if isinstance(error, InputError):
+        _complain(str(refused(error)))
+    elif isinstance(error, Refusal):
+        _complain(str(error))
+        return error.code
+    elif isinstance(error, (StoreError, TransferError)):
+        _complain(str(error))
+    elif isinstance(error, OSError):
+        name = f" ({error.filename})" if error.filename else ""
+        _complain(f"{error.strerror or error}{name}; check the name and what may be written there")
+    else:
+        from diagnose.shell.folders import log_error
+
+        _complain(log_error(error))
     return 2

@@ -87,9 +87,8 @@ def outcome_lines(outcomes: tuple[v.OutcomeView, ...], width: int, numbered: boo
     for n, o in enumerate(outcomes, 1):
         mark = str(n) if numbered else "-"
         text = o.says if numbered else f"{o.id.replace('-', ' ')}: {o.says}"
-        lines += wrap("text", f"{mark}  {text}", width, " ", "    ")
-        if o.points_to and n > 1:
-            lines += wrap("dim", f"points to: {o.points_to}", width, "    ", "      ")
+        points = f" (points to: {o.points_to})" if o.points_to and n > 1 else ""
+        lines += wrap("text", f"{mark}  {text}{points}", width, " ", "    ")
     return lines
 
 
@@ -134,6 +133,8 @@ def evidence_lines(a: v.Assessment, s: v.SuspectView, tell: dict[str, str], widt
 
 
 def _times(factor: float) -> str:
+    if factor >= 1000:
+        return "over 1000"
     return f"{factor:.1f}" if factor < 10 else f"{factor:.0f}"
 
 

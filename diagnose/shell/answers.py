@@ -99,9 +99,11 @@ def _yes_no(check: m.Check, yes: bool) -> str:
 
 
 def _by_words(check: m.Check, word: str) -> str:
+    """The outcome that words clearly mean. A denial alone means nothing, and "none of these" is never guessed."""
     texts = [(o.id, text) for o in check.outcomes for text in (o.says, o.id.replace("-", " "), *o.phrases)]
-    found = Finder(texts).search(word, most=2, least=SURE)
-    if found and (len(found) == 1 or found[0][1] >= CLEAR * found[1][1]):
+    telling = " ".join(w for w in re.findall(r"[\w'’]+", word) if tokens(w) not in ((), ("not",)))
+    found = Finder(texts).search(telling, most=2, least=SURE) if telling else []
+    if found and (len(found) == 1 or found[0][1] >= CLEAR * found[1][1]) and found[0][0] != "none":
         outcome = check.outcome(found[0][0])
         if outcome and is_negated(word) == any(is_negated(t) for i, t in texts if i == outcome.id):
             return outcome.id

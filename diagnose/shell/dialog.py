@@ -71,12 +71,12 @@ class Dialog:
 
 def pick(
     title: str, options: Sequence[tuple[str, str]], width: int, prompt: str, empty: str | None = None,
-    words: Sequence[str] = (),
+    words: Sequence[str] = (), before: Sequence[Line] = (),
 ) -> Generator[Ask, str, str]:  # fmt: skip
     """Choose one of `options` (id, text) by number, id or the beginning of its text; `empty` is what Enter alone means."""
     lines = [*wrap("title", title, width), *numbered([text for _, text in options], width)]
     ids = tuple(i for i, _ in options)
-    ask = Ask(tuple(lines), prompt, (*ids, *words))
+    ask = Ask((*before, *lines), prompt, (*ids, *words))
     while True:
         typed = (yield ask).strip()
         word = " ".join(typed.lower().split())

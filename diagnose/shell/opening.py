@@ -25,7 +25,7 @@ ROLE_CHOICES = (
     ("technician", "qualified service technician"),
     ("electrician", "licensed electrician"),
 )
-DANGER_SURE = 0.6  # score from which words are asked about as a danger sign
+DANGER_SURE = 0.4  # score from which words are asked about as a danger sign
 
 
 class Opened(NamedTuple):

@@ -64,18 +64,18 @@ def chain_lines(k: m.Knowledge, s: v.SuspectView, width: int) -> list[Line]:
     answered = {(w.check, w.outcome) for w in s.weights}
     lines = wrap("title", "By which rules:", width)
     shown = 0
-    for shows, cause, sources in _links(k, fault):
+    for shows, file, cause, sources in _links(k, fault):
         for show in shows:
             if (show.check, show.outcome) not in answered:
                 continue
             shown += 1
             where = " or ".join(RELATION_WORDS[w] for w in show.where)
-            through = f" through {cause}" if cause else ""
-            outcome = k.checks[show.check].outcome(show.outcome)
+            through = f" It leads to: {cause}." if cause else ""
+            check, outcome = k.checks[show.check], k.checks[show.check].outcome(show.outcome)
             often = "as often as computed for this site" if show.how_often.startswith(m.GAUGE) else show.how_often
-            text = f"{fault.title}{through} makes '{k.checks[show.check].title}' read '{outcome.says if outcome else show.outcome}' {often}, {where}"
-            lines += wrap("text", text, width, "- ", "  ")
-            lines += _source_lines(k, sources, width)
+            says = f"'{check.title}' reads '{outcome.says if outcome else show.outcome}'"
+            lines += wrap("text", f"{fault.title}.{through} Then {says} {where}: {often}.", width, "- ", "  ")
+            lines += _source_lines(k, sources, width, f"{file}:{show.line}")
     if fault.alters and any(k.checks[w.check].gauge in ("trunk-ohms", "idle-millivolts") for w in s.weights):
         shown += 1
         lines += wrap("text", f"{fault.title} changes the resistances of the trunk; what is read is computed from them.", width, "- ", "  ")
@@ -86,16 +86,17 @@ def chain_lines(k: m.Knowledge, s: v.SuspectView, width: int) -> list[Line]:
     return lines
 
 
-def _links(k: m.Knowledge, fault: m.Fault) -> Iterable[tuple[tuple[m.Show, ...], str, tuple[str, ...]]]:
-    yield fault.shows, "", fault.sources
+def _links(k: m.Knowledge, fault: m.Fault) -> Iterable[tuple[tuple[m.Show, ...], str, str, tuple[str, ...]]]:
+    yield fault.shows, fault.spot.file, "", fault.sources
     for cause in fault.causes:
         mechanism = k.mechanisms[cause.mechanism]
-        yield mechanism.shows, mechanism.title.lower(), (*fault.sources, *mechanism.sources)
+        yield mechanism.shows, mechanism.spot.file, mechanism.title.lower(), (*fault.sources, *mechanism.sources)
 
 
-def _source_lines(k: m.Knowledge, sources: Sequence[str], width: int) -> list[Line]:
+def _source_lines(k: m.Knowledge, sources: Sequence[str], width: int, rule: str = "") -> list[Line]:
+    rule_lines = wrap("dim", f"rule: {rule}", width, "  ", "    ") if rule else []
     titles = "; ".join(dict.fromkeys(k.sources[s].title if s in k.sources else s for s in sources))
-    return wrap("dim", f"source: {titles}", width, "  ", "    ")
+    return [*rule_lines, *wrap("dim", f"source: {titles}", width, "  ", "    ")]
 
 
 def event_text(k: m.Knowledge, event: Event) -> str:

@@ -39,9 +39,9 @@ class Session:
     `say` takes lines that should not wait for the end of the work, such as that something was saved.
     """
 
-    def __init__(self, desk: Desk, options: Options = Options(), width: int = 80) -> None:
+    def __init__(self, desk: Desk, options: Options | None = None, width: int = 80) -> None:
         self.desk = desk
-        self.options = options
+        self.options = options or Options()
         self.width = width
         self.finished = False
         self.prefill = ""
@@ -303,7 +303,8 @@ class Session:
         before = self.seen
         self.refresh()
         a = self.seen
-        assert a is not None and self.state_now is not None
+        assert a is not None
+        assert self.state_now is not None
         known = {(f.id, f.places) for f in before.findings} if before else set()
         lines = list(t.stop_lines(a, self.width)) if a.stop_use != (before.stop_use if before else ()) else []
         if a.stop_use and not lines and self.danger == "standing":
@@ -377,7 +378,10 @@ def leading_lines(a: Assessment, width: int) -> list[Line]:
     named = [s for s in a.suspects if s.probability >= 0.05][:3]
     if not named:
         return wrap("text", f"No fault stands out ({percent(a.no_fault)} that there is none).", width)
-    lines = wrap("text", "Suspects: " + "; ".join(f"{s.title} {percent(s.probability)}" for s in named), width, "", "  ")
+    first = named[0].places
+    at = f" at {first[0][0]}" if first and first[0][1] >= 0.5 * named[0].probability else ""
+    texts = [f"{s.title}{at if n == 0 else ''} {percent(s.probability)}" for n, s in enumerate(named)]
+    lines = wrap("text", "Suspects: " + "; ".join(texts), width, "", "  ")
     if a.unlisted >= 0.25:
         lines += wrap("warn", f"{percent(a.unlisted)}: something that is not in this book.", width)
     return lines

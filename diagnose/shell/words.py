@@ -12,10 +12,7 @@ from typing import Generic, TypeVar
 Key = TypeVar("Key")
 
 _IDLE = frozenset(
-    "a an the is are was were be been am at of on in to for from with and or it its it's this that these those "
-    "there here i we they he she you our my your their some any has have had do does did but so just very please "
-    "still when while if by as then than too also again now get gets got seems seem like says say about "
-    "unit units station stations charger chargers post posts number".split()
+    ["a", "an", "the", "is", "are", "was", "were", "be", "been", "am", "at", "of", "on", "in", "to", "for", "from", "with", "and", "or", "it", "its", "it's", "this", "that", "these", "those", "there", "here", "i", "we", "they", "he", "she", "you", "our", "my", "your", "their", "some", "any", "has", "have", "had", "do", "does", "did", "but", "so", "just", "very", "please", "still", "when", "while", "if", "by", "as", "then", "than", "too", "also", "again", "now", "get", "gets", "got", "seems", "seem", "like", "says", "say", "about", "unit", "units", "station", "stations", "charger", "chargers", "post", "posts", "number"]
 )
 _SAME = {
     "ev": "vehicle", "car": "vehicle", "cars": "vehicle", "internet": "network", "gfci": "ground-fault",
@@ -23,7 +20,7 @@ _SAME = {
     "reboots": "restart", "rebooting": "restart", "portal": "office", "smells": "smell", "none": "not", "no": "not",
     "never": "not", "nothing": "not", "cannot": "not", "cant": "not",
 }  # fmt: skip
-_NEGATED = re.compile(r"\b(\w+?)n['’]?t\b")
+_NEGATED = re.compile(r"\b(\w+?)n['’]t\b|\b(ca|do|does|did|wo|is|are|was|has|have)nt\b")
 _WORD = re.compile(r"[a-z0-9µω]+")
 NEAR = 0.8  # ratio from which two words are taken for one with a slip of the finger
 
@@ -41,7 +38,7 @@ def stem(word: str) -> str:
 
 def tokens(text: str) -> tuple[str, ...]:
     """The telling words of a text, as stems, each once, in their order."""
-    plain = _NEGATED.sub(lambda found: f"{found.group(1)} not", text.lower())
+    plain = _NEGATED.sub(lambda found: f"{found.group(1) or found.group(2)} not", text.lower())
     found = [_SAME.get(word, word) for word in _WORD.findall(plain)]
     return tuple(dict.fromkeys(stem(word) for word in found if word not in _IDLE))
 
@@ -69,7 +66,7 @@ class Finder(Generic[Key]):
             return {}
         close = difflib.get_close_matches(word, self.weights, n=3, cutoff=NEAR)
         starts = [w for w in self.weights if len(w) >= 4 and (w.startswith(word) or word.startswith(w))]
-        return {w: 0.8 for w in (*close, *starts)}
+        return dict.fromkeys((*close, *starts), 0.8)
 
     def search(self, text: str, most: int = 5, least: float = 0.3) -> list[tuple[Key, float]]:
         """The best keys with their scores of 0 to 1, best first."""

@@ -1,0 +1,109 @@
+"""Commands that end something: made safe, hand over, close, export."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diagnose.knowledge import model as m
+from diagnose.report import text as t
+from diagnose.report.lines import BLANK, Line, labelled, wrap
+from diagnose.shell.dialog import Ask, Talk
+from diagnose.shell.refusal import Refusal
+from diagnose.source.problems import one_line
+
+if TYPE_CHECKING:
+    from diagnose.shell.session import Session
+
+SAFE_WORDS = "isolated and proved dead"
+
+
+def made_safe(s: Session, rest: str) -> list[Line]:
+    """Only somebody qualified, and only in so many words."""
+    assert s.seen is not None
+    if not s.seen.stop_use:
+        raise Refusal("no danger has been reported, so there is nothing to make safe")
+    if not m.may(s.role, "technician"):
+        raise Refusal(f"only a {t.ROLE_WORDS['technician']} or above can report that; type handover for whom to send")
+    if all(x.made_safe for x in s.seen.stop_use):
+        return wrap("text", "It has been reported as made safe already.", s.width)
+    return s.talk(lambda: _talk_safe(s))
+
+
+def _talk_safe(s: Session) -> Talk:
+    lines = wrap("danger", "Made safe means: isolated, locked out and tagged, absence of voltage proved on every conductor.", s.width)
+    lines += wrap("title", f"If you did that yourself or saw it done, type: {SAFE_WORDS}", s.width)
+    typed = yield Ask(tuple(lines), "made safe> ", (SAFE_WORDS,))
+    if " ".join(typed.lower().split()).rstrip(".") != SAFE_WORDS:
+        return [*wrap("warn", "Not recorded: those were not the words. STOP USE stands.", s.width)]
+    return s.save([("fact", {"key": "made-safe", "text": "yes", "at": "site"})])
+
+
+def handover(s: Session, rest: str) -> list[Line]:
+    """All there is to pass on."""
+    a, state = s.seen, s.state_now
+    assert a is not None
+    assert state is not None
+    assert s.book is not None
+    width = s.width
+    lines = wrap("title", f"Case {s.book.case}: {one_line(state.title)}", width, "", "  ")
+    lines += labelled("Site", one_line(state.site.name), width)
+    if state.complaint:
+        lines += labelled("Complaint", one_line(state.complaint), width)
+    lines += t.stop_lines(a, width)
+    lines += [BLANK, *(t.handover_lines(a, width) or wrap("text", "Nothing is out of this role's reach so far.", width))]
+    if a.handover and a.handover.checks:
+        lines += labelled("To be checked", "; ".join(s.titles()[c] for c in a.handover.checks), width)
+    lines += [BLANK, *wrap("title", "Suspects:", width), *t.suspect_lines(a, width, 4)]
+    known = [r for r in state.readings if r.outcome is not None]
+    lines += [BLANK, *wrap("title", "Read so far:", width)]
+    for r in known:
+        lines += wrap("text", one_line(s.desk.assessor.tell(r)), width, "- ", "  ")
+    for done in state.mended:
+        lines += wrap("text", f"repaired at {done.place}: {s.desk.knowledge.remedies[done.remedy].title}", width, "- ", "  ")
+    lines += t.proof_state_lines(a, width, s.titles())
+    lines += [line for _, text in state.notes for line in wrap("text", f"note: {one_line(text)}", width, "- ", "  ")]
+    return lines
+
+
+def close(s: Session, rest: str) -> list[Line]:
+    """Close with the proofs, or with a reason."""
+    a, state = s.seen, s.state_now
+    assert a is not None
+    assert state is not None
+    if state.closed is not None:
+        return wrap("text", "The case is closed already. undo opens it again.", s.width)
+    if a.proofs and all(p.done for p in a.proofs) and s.danger != "standing":
+        proofs = list(dict.fromkeys(p.done for p in a.proofs))
+        return s.save([("closed", {"proofs": proofs, "reason": "repair proved"})])
+    return s.talk(lambda: _talk_close(s))
+
+
+def _talk_close(s: Session) -> Talk:
+    a = s.seen
+    assert a is not None
+    lines: list[Line] = []
+    if s.danger == "standing":
+        lines += wrap("danger", "STOP USE stands. Closing the case does not make it safe.", s.width)
+    if a.proofs:
+        lines += wrap("warn", "The repair is not proved:", s.width)
+        lines += t.proof_state_lines(a, s.width, s.titles())
+        lines += wrap("title", "Take these readings first (press Enter), or type why the case is closed without them.", s.width)
+    else:
+        lines += wrap("title", "Nothing was repaired. Type why the case is closed, for instance: handed over; no fault found. Enter: leave it open.", s.width)
+    typed = one_line((yield Ask(tuple(lines), "reason> ")).strip(), 500)
+    while typed and len(typed) < 4:
+        typed = one_line((yield Ask(tuple(wrap("warn", "A few words, please, or Enter to leave it open.", s.width)), "reason> ", (), (), True)).strip(), 500)
+    if not typed:
+        return [*wrap("text", "The case stays open.", s.width), *s.here()]
+    return s.save([("closed", {"proofs": [p.done for p in a.proofs if p.done], "reason": typed})])
+
+
+def export(s: Session, rest: str) -> list[Line]:
+    """The case as JSON Lines."""
+    from diagnose.casework.transfer import export_case
+
+    assert s.book is not None
+    target = Path(rest.strip("'\"") or f"{s.book.case}.jsonl").expanduser()
+    count = export_case(s.book.store, s.book.case, target)
+    return wrap("good", f"{count} entries written to {target}.", s.width)

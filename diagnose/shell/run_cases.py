@@ -1,0 +1,139 @@
+"""Commands over stored cases: list, show, export, import, verify; and where the files are."""
+
+from __future__ import annotations
+
+import sys
+from argparse import Namespace
+from pathlib import Path
+
+from diagnose.report.lines import BLANK, Line, labelled, wrap
+from diagnose.shell.desk import Desk
+from diagnose.shell.paint import width_of
+from diagnose.shell.refusal import Refusal
+from diagnose.shell.run_assess import full_lines, put, put_json
+from diagnose.source.problems import one_line
+
+
+def cases(words: Namespace) -> int:
+    """`diagnose cases [WORDS]`: 1 when none fits."""
+    desk = Desk(words.store, words.rules)
+    try:
+        found = desk.store.cases(" ".join(words.words))
+    finally:
+        desk.close()
+    if words.json:
+        put_json([c._asdict() for c in found])
+        return 0 if found else 1
+    width = width_of(sys.stdout)
+    lines: list[Line] = []
+    for c in found:
+        lines += wrap("text", f"{c.id}  {c.state}  {c.changed_at[:10]}  {one_line(c.title)}", width, "", "  ")
+    put(lines or wrap("text", "No case." if not words.words else "No case has all these words.", width), words.no_color)
+    return 0 if found else 1
+
+
+def show_case(words: Namespace) -> int:
+    """`diagnose show ID`."""
+    from diagnose.report.jsonview import assessment
+    from diagnose.shell.screens import log_lines
+
+    desk = Desk(words.store, words.rules)
+    try:
+        case = desk.store.resolve(words.id)
+        events = desk.store.events(case)
+        a = desk.assessor.assess(events)
+        if words.json:
+            put_json({"format": 1, "case": case, "events": [e._asdict() for e in events], "assessment": assessment(a)})
+            return 0
+        width = width_of(sys.stdout)
+        lines = wrap("title", f"Case {case}", width)
+        lines += [*log_lines(desk.knowledge, events, width), BLANK, *full_lines(desk, a, width)]
+        put(lines, words.no_color)
+    finally:
+        desk.close()
+    return 0
+
+
+def export(words: Namespace) -> int:
+    """`diagnose export ID [-o FILE]`; `-o -` writes to stdout."""
+    from diagnose.casework.transfer import export_case, export_text
+
+    desk = Desk(words.store, words.rules)
+    try:
+        case = desk.store.resolve(words.id)
+        if words.output == "-":
+            problems = desk.store.verify(case)
+            if problems:
+                raise Refusal(f"{problems[0]}; restore the case before exporting it")
+            sys.stdout.flush()
+            sys.stdout.buffer.write(export_text(desk.store.stored(case)))
+            sys.stdout.buffer.flush()
+            return 0
+        target = Path(words.output or f"{case}.jsonl").expanduser()
+        count = export_case(desk.store, case, target)
+    finally:
+        desk.close()
+    put(wrap("good", f"{count} entries of case {case} written to {target}.", width_of(sys.stdout)), words.no_color)
+    return 0
+
+
+def import_file(words: Namespace) -> int:
+    """`diagnose import FILE`."""
+    from diagnose.casework.transfer import import_case
+
+    said = {
+        "new": "taken over", "same": "is here already, nothing to add", "extended": "extended", "older": "is here already and goes further",
+    }  # fmt: skip
+    desk = Desk(words.store, words.rules)
+    try:
+        done = import_case(desk.store, words.file)
+    finally:
+        desk.close()
+    width = width_of(sys.stdout)
+    added = f", {done.added} entries added" if done.added else ""
+    lines = wrap("good", f"Case {done.case} {said[done.outcome]}{added}; {done.events} entries, head {done.head[:12]}.", width)
+    if done.statement:
+        lines += wrap("warn", f"! {one_line(done.statement)}", width, "", "  ")
+    put(lines, words.no_color)
+    return 0
+
+
+def verify(words: Namespace) -> int:
+    """`diagnose verify ID`: 1 when the log was changed or cut."""
+    desk = Desk(words.store, words.rules)
+    try:
+        case = desk.store.resolve(words.id)
+        problems = [*desk.store.verify(case), *desk.store.damage()]
+        summary = desk.store.case(case)
+    finally:
+        desk.close()
+    width = width_of(sys.stdout)
+    lines = [line for p in problems for line in wrap("danger", one_line(p), width, "", "  ")]
+    if not problems:
+        lines = wrap("good", f"Case {case} is whole: {summary.events} entries, head {summary.head}.", width, "", "  ")
+    put(lines, words.no_color)
+    return 1 if problems else 0
+
+
+def paths(words: Namespace) -> int:
+    """`diagnose paths`."""
+    from diagnose.casework.store import default_path
+    from diagnose.knowledge.load import cache_file, shipped_folder
+    from diagnose.shell.folders import error_log, history_file
+
+    rows = [
+        ("cases", words.store or str(default_path())),
+        ("rules", words.rules or str(shipped_folder())),
+        ("worked cases", str(shipped_folder("cases"))),
+        ("cache", str(cache_file("x").parent)),
+        ("history", str(history_file() or "off")),
+        ("error log", str(error_log())),
+    ]
+    if words.json:
+        put_json(dict(rows))
+        return 0
+    lines: list[Line] = []
+    for label, value in rows:
+        lines += labelled(label, value, max(width_of(sys.stdout), len(value) + 20))
+    put(lines, words.no_color)
+    return 0

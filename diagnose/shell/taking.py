@@ -1,0 +1,261 @@
+"""Taking an answer: to the step on the screen, to a check that somebody names, or reported by somebody else."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Generator, Sequence
+from typing import TYPE_CHECKING
+
+from diagnose.casework.gate import has_instrument, may_take
+from diagnose.casework.state import AnswerError
+from diagnose.knowledge import model as m
+from diagnose.report import text as t
+from diagnose.report.lines import Line, wrap
+from diagnose.shell.answers import Taken, TwoWays, at_text, understand, unit_of, wanted
+from diagnose.shell.dialog import Ask, Talk, pick, yes_or_no
+from diagnose.shell.opening import NONE, ask_places, danger_in, match_complaint
+from diagnose.shell.refusal import Refusal
+from diagnose.shell.screens import barred_lines, check_view
+from diagnose.site.places import Place, describe
+from diagnose.source.problems import one_line, shown
+
+if TYPE_CHECKING:
+    from diagnose.casework.state import State
+    from diagnose.shell.casebook import Row
+    from diagnose.shell.session import Session
+
+DUMMY = "danger-signs"  # any check will do as a carrier of the question where
+Given = Sequence[tuple[tuple[Place, ...], str]]
+
+
+def the_state(s: Session) -> State:
+    """The state of the open case."""
+    assert s.state_now is not None
+    return s.state_now
+
+
+def allowed(s: Session, check: m.Check) -> bool:
+    """Whether this role may see and do a check now."""
+    return may_take(check, s.role, s.danger)
+
+
+def talk_answers(s: Session, check: m.Check, given: Given, reported: str = "") -> Talk:
+    """Record answers at places: asks which way a value is meant, and whether it replaces an earlier answer."""
+    state = the_state(s)
+    rows: list[Row] = []
+    replaced: list[Row] = []
+    for places, typed in given:
+        taken = understand(s.desk.knowledge, state.site, check, places, typed)
+        if isinstance(taken, TwoWays):
+            options = [(r, r) for r in taken.readings]
+            text = yield from pick(f"{one_line(taken.question)}", options, s.width, "number> ")
+            again = understand(s.desk.knowledge, state.site, check, places, text)
+            taken = again if isinstance(again, Taken) else Taken(text, typed)
+        data: dict[str, object] = {"check": check.id, "at": at_text(places), "answer": taken.text}
+        if reported:
+            data["reported-by"] = reported
+        rows.append(("reading", data))
+        earlier = [
+            r for r in state.readings
+            if r.check == check.id and set(r.places) == set(places) and r.after == len(state.mended) and r.outcome
+        ]  # fmt: skip
+        replaced += [("withdrawn", {"event": r.event}) for r in earlier]
+    if replaced:
+        told = "; ".join(s.desk.assessor.tell(r) for r in state.readings if any(r.event == x[1]["event"] for x in replaced))
+        options = [("replace", "the new answer replaces it"), ("both", "both stand, they were two observations")]
+        if (yield from pick(f"Answered before: {one_line(told)}.", options, s.width, "number> ")) == "replace":
+            rows += replaced
+    return s.save(rows, reported and f"{s.role}, reported by {reported}")
+
+
+def screen(s: Session, check: m.Check, places: tuple[Place, ...]) -> list[Line]:
+    """The screen of a check that somebody named; only for roles that may do it."""
+    state = the_state(s)
+    place = places[0] if places else None
+    expected = s.desk.assessor.expected(check, state.site, place) if place else ("", ())
+    view = check_view(s.desk.knowledge, check, places, expected)
+    lines = t.step_lines(view, s.width, s.unit(view))
+    if not has_instrument(check, state.instruments):
+        lines += wrap("warn", f"Needs: {check.instrument.replace('-', ' ')}, which is not among your instruments.", s.width)
+    return lines
+
+
+def talk_check(s: Session, check: m.Check, places: tuple[Place, ...] = ()) -> Talk:
+    """Show a check and take its answer; above the role only its title, and an answer that somebody qualified reports."""
+    site = the_state(s).site
+    open_to_role = allowed(s, check)
+    if not open_to_role:
+        reported = yield from _who(s, check)
+        if not reported:
+            return s.here()
+    else:
+        reported = ""
+    if not places:
+        places = yield from ask_places(s, site, check)
+    lines = screen(s, check, places) if open_to_role else _reported_lines(s, check, places)
+    text = f"{check.title}, {describe(places) if places else 'place not known'}"
+    prompt = f"{text}> " if len(text) <= max(s.width // 2, 24) else f"{text}\n> "
+    ask = Ask(tuple(lines), prompt, (*check.outcome_ids, "do not know", "can't"))
+    while True:
+        typed = yield ask
+        try:
+            understand(s.desk.knowledge, site, check, places, typed)
+        except AnswerError as error:
+            ask = Ask(tuple(wrap("warn", _sentence(str(error)), s.width, "", "  ")), prompt, ask.words, tuple(lines), True)
+            continue
+        return (yield from talk_answers(s, check, [(places, typed)], reported))
+
+
+def _who(s: Session, check: m.Check) -> Generator[Ask, str, str]:
+    """Who reports the answer to a check that this role may not do."""
+    lines = barred_lines(check, s.role, s.danger == "standing", s.width)
+    lines += wrap(
+        "title", "Did somebody qualified do it and report the answer? Type who (name or trade), or press Enter to leave it.", s.width
+    )
+    typed = yield Ask(tuple(lines), "reported by> ")
+    word = one_line(typed.strip(), 80)
+    return "" if word.lower() in ("", "n", "no", "nobody", "none") else word
+
+
+def _reported_lines(s: Session, check: m.Check, places: tuple[Place, ...]) -> list[Line]:
+    lines = wrap("title", f"{check.title}, {describe(places) if places else 'place not known'}: what was reported?", s.width)
+    if check.gauge:
+        return [*lines, *wrap("text", f"The value with its unit ({unit_of(check)}).", s.width)]
+    outcomes = tuple(check_view(s.desk.knowledge, check, places, ("", ())).outcomes)
+    return [*lines, *t.outcome_lines(outcomes, s.width)]
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?')) else '.'}"
+
+
+# ---- looking checks up
+
+
+def find_checks(s: Session, words: str, most: int = 6) -> list[m.Check]:
+    """Checks that words mean; one only when they name it."""
+    k = s.desk.knowledge
+    name = "-".join(words.lower().split())
+    if name in k.checks:
+        return [k.checks[name]]
+    exact = [c for c in k.checks.values() if c.title.lower() == words.lower().strip()]
+    if len(exact) == 1:
+        return exact
+    ids = [c for c in k.checks.values() if name and c.id.startswith(name)]
+    found = [k.checks[key] for (key, _), _ in s.desk.checks().search(words, most)]
+    return list({c.id: c for c in (*ids, *found)}.values())[:most]
+
+
+def split_read(text: str) -> tuple[str, str, str]:
+    """`WORDS at PLACE = ANSWER` in its three parts; what is not there is empty."""
+    head, _, answer = text.partition("=")
+    found = re.match(r"^(.*?)(?:^|\s+)(?:at|@)\s+(.+)$", head.strip(), re.I)
+    words, place = (found.group(1), found.group(2)) if found else (head, "")
+    return words.strip(), place.strip(), answer.strip()
+
+
+def choose_check(s: Session, words: str) -> Generator[Ask, str, m.Check]:
+    """One check by words, asked back when several fit. Raises Refusal when none does."""
+    found = find_checks(s, words)
+    if not found:
+        raise Refusal(f"no check is called {shown(words)}; try another word of its name, for instance check terminator")
+    if len(found) == 1:
+        return found[0]
+    options = [(c.id, c.title if allowed(s, c) else f"{c.title} (needs: {_needs(s, c)})") for c in found]
+    chosen = yield from pick("Which check?", options, s.width, "number> ")
+    return s.desk.knowledge.checks[chosen]
+
+
+def _needs(s: Session, check: m.Check) -> str:
+    if s.danger != "none" and m.may(s.role, check.role):
+        return "the equipment made safe"
+    return check.role if not m.may(s.role, check.role) else "technician"
+
+
+def talk_read(s: Session, text: str) -> Talk:
+    """`read WORDS [at PLACE] [= ANSWER]`."""
+    words, place, answer = split_read(text)
+    if not words:
+        raise Refusal("name a check, for instance: read unit answers at 5-9 = silent")
+    check = yield from choose_check(s, words)
+    site = the_state(s).site
+    from diagnose.shell.answers import where
+
+    places = where(site, check.at, place) if place else ()
+    if not answer or not allowed(s, check):
+        return (yield from talk_check(s, check, places))
+    if not places:
+        places = yield from ask_places(s, site, check)
+    return (yield from talk_answers(s, check, [(places, answer)]))
+
+
+# ---- free words
+
+
+def talk_danger(s: Session, sign: str, said: str) -> Talk:
+    """Words that sound like a danger sign."""
+    from diagnose.shell.desk import DANGER
+
+    k = s.desk.knowledge
+    check = k.checks[DANGER]
+    if not sign:
+        options = [(o.id, o.says) for o in check.outcomes[1:]]
+        sign = yield from pick("Which danger sign?", [*options, (NONE, "none of these")], s.width, "number> ")
+        if sign == NONE:
+            return s.here()
+    else:
+        outcome = check.outcome(sign)
+        if not (yield from yes_or_no(f"Is that a danger sign: {outcome.says if outcome else sign}?", s.width)):
+            return s.here()
+    places = yield from ask_places(s, the_state(s).site, check, said)
+    return s.save([("reading", {"check": DANGER, "at": at_text(places), "answer": sign})])
+
+
+def talk_complaint(s: Session, said: str) -> Talk:
+    """A complaint that comes when the case is open already."""
+    from diagnose.shell.desk import DANGER
+    from diagnose.shell.opening import ask_where
+
+    check, outcome = yield from match_complaint(s, said)
+    if check == DANGER:
+        places = yield from ask_places(s, the_state(s).site, s.desk.knowledge.checks[DANGER], said)
+        return s.save([("reading", {"check": DANGER, "at": at_text(places), "answer": outcome, "complaint": True})])
+    if not check:
+        return s.save([("note", {"text": one_line(f"complaint: {said}")})])
+    rows = yield from ask_where(s, the_state(s).site, s.desk.knowledge.checks[check], outcome, said)
+    return s.save(rows)
+
+
+def talk_free(s: Session, said: str, problem: str) -> Talk:
+    """Words that are neither command nor answer: what they may mean, to choose from."""
+    k = s.desk.knowledge
+    sign = danger_in(s, said)
+    if sign:
+        return (yield from talk_danger(s, sign, said))
+    found = [key for key, _ in s.desk.outcomes().search(said, 4, 0.5)]
+    if not found:
+        raise Refusal(problem)
+    options = []
+    for check_id, outcome_id in found:
+        check = k.checks[check_id]
+        outcome = check.outcome(outcome_id)
+        who = "" if allowed(s, check) else f" (needs: {_needs(s, check)})"
+        options.append((f"{check_id}:{outcome_id}", f"{check.title}: {outcome.says if outcome else outcome_id}{who}"))
+    title = f"{_sentence(problem)} Or did you see one of these?"
+    chosen = yield from pick(title, [*options, (NONE, "none of these")], s.width, "number> ", NONE)
+    if chosen == NONE:
+        return s.here()
+    check_id, _, answer = chosen.partition(":")
+    check = k.checks[check_id]
+    reported = ""
+    if not allowed(s, check):
+        reported = yield from _who(s, check)
+        if not reported:
+            return s.here()
+    places = yield from ask_places(s, the_state(s).site, check, said)
+    return (yield from talk_answers(s, check, [(places, answer)], reported))
+
+
+def wanted_here(check: m.Check) -> str:
+    """What a step wants, as a sentence."""
+    return _sentence(wanted(check))

@@ -1,0 +1,94 @@
+"""The front end for a terminal: editing, history and completion by prompt-toolkit, which is imported here only."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterable
+
+from prompt_toolkit import PromptSession
+from prompt_toolkit.completion import CompleteEvent, Completer, Completion
+from prompt_toolkit.document import Document
+from prompt_toolkit.filters import completion_is_selected, has_completions
+from prompt_toolkit.history import FileHistory, History, InMemoryHistory
+from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
+
+from diagnose.report.lines import Line
+from diagnose.shell.completing import completions
+from diagnose.shell.folders import history_file
+from diagnose.shell.paint import plain_text, show, width_of
+from diagnose.shell.session import Session
+
+
+class Words(Completer):
+    """What fits at the cursor."""
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+
+    def get_completions(self, document: Document, complete_event: CompleteEvent) -> Iterable[Completion]:
+        start, words = completions(self.session, document.text_before_cursor)
+        for word in words:
+            yield Completion(word, start_position=-start)
+
+
+def _keys() -> KeyBindings:
+    keys = KeyBindings()
+
+    @keys.add("enter", filter=has_completions & completion_is_selected)
+    def _accept(event: KeyPressEvent) -> None:
+        event.current_buffer.complete_state = None  # a second Enter sends the line
+
+    return keys
+
+
+def _history() -> History:
+    file = history_file()
+    if file is None:
+        return InMemoryHistory()
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.touch(mode=0o600)
+        return FileHistory(str(file))
+    except OSError:
+        return InMemoryHistory()
+
+
+def run(session: Session, colour: bool) -> int:
+    """Converse until Ctrl-D on an empty line, or quit."""
+    os.environ.setdefault("PROMPT_TOOLKIT_NO_CPR", "1")  # a terminal that does not tell its cursor stays quiet
+    if os.name == "nt":
+        os.system("")  # lets the console understand colours
+    out = sys.stdout
+
+    def say(lines: list[Line]) -> None:
+        show(lines, out, colour)
+
+    session.width = width_of(out)
+    session.say = say
+    say(session.start())
+    prompts: PromptSession[str] = PromptSession(
+        history=_history(), completer=Words(session), complete_while_typing=False, key_bindings=_keys(),
+        enable_history_search=False, mouse_support=False,
+    )  # fmt: skip
+    session.desk.warm()
+    encoding = getattr(out, "encoding", None) or "utf-8"
+    while not session.finished:
+        try:
+            line = prompts.prompt(_lines(session.prompt, encoding), default=session.prefill)
+        except KeyboardInterrupt:
+            session.prefill = ""
+            continue
+        except EOFError:
+            say(session.leave())
+            break
+        try:
+            session.width = width_of(out)
+            say(session.handle(line))
+        except KeyboardInterrupt:
+            say(session.interrupted())
+    return 0
+
+
+def _lines(prompt: str, encoding: str) -> str:
+    return "\n".join(plain_text(part, encoding) for part in prompt.split("\n"))
