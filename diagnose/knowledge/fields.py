@@ -66,6 +66,13 @@ class Fields:
             self.problem(self.mark(key), f"the id {shown(text)} is not kebab-case", "lower-case words joined by '-'")
         return text
 
+    def name_of(self, key: str, required: bool = True) -> str:
+        """A name that a rule author makes up: kebab-case, or an empty text."""
+        text = self.text(key, required)
+        if text and not ID.fullmatch(text):
+            self.problem(self.mark(key), f"the name {shown(text)} is not kebab-case", "lower-case words joined by '-'")
+        return text
+
     def yes(self, key: str) -> bool:
         """yes or no; no when it is missing."""
         return self.word(key, ("no", "yes"), "no") == "yes"
@@ -115,6 +122,8 @@ class Fields:
         if not isinstance(value, Row):
             self.problem(value.mark, f"'{key}' wants a list", "each line begins with '- {'")
             return []
+        if required and not value:
+            self.problem(value.mark, f"'{key}' is empty", "write at least one line, '- {...}'")
         found = []
         for item in value:
             if isinstance(item, Block):

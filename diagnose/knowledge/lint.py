@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from diagnose.gauges import load_all
 from diagnose.gauges.base import AUDITS, PREDICTORS, READINGS, STRENGTHS
+from diagnose.knowledge import lint_effects, lint_safety, lint_words
 from diagnose.knowledge import model as m
 from diagnose.source.problems import Mark, Problem, nearest, shown
 
@@ -59,7 +60,7 @@ def sources(k: m.Knowledge) -> Iterator[Finding]:
     for spec in k.facts.values():
         for name in spec.sources:
             if name not in k.sources:
-                yield _unknown(m.Spot("rules/site/facts.yaml", 1), f"fact {spec.key}", "source", name, k.sources)
+                yield _unknown(m.Spot(*spec.spot), f"fact {spec.key}", "source", name, k.sources)
     for source in k.sources.values():
         if source.id not in used:
             yield (source.spot, f"source {source.id} is named by no block", "remove it, or name it where it belongs", "unused")
@@ -286,4 +287,6 @@ def _then_names(k: m.Knowledge, label: str, r: m.ReadingRule) -> Iterator[Findin
 
 CHECKS: tuple[Callable[[m.Knowledge], Iterator[Finding]], ...] = (
     sources, faults, proofs, mechanisms, checks, remedies, unused, rules,
+    lint_effects.lines, lint_effects.undetectable, lint_effects.twins, lint_effects.ways,
+    lint_words.titles, lint_words.placeholders, lint_words.phrases, lint_safety.danger, lint_safety.complaints,
 )  # fmt: skip

@@ -12,14 +12,17 @@ import json
 import os
 import tempfile
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from diagnose import __version__
 from diagnose.knowledge import model as m
 from diagnose.site.model import FactSpec
 from diagnose.source.problems import InputError, Mark, Problem
 
-FORMAT = "3"
+FORMAT = "4"
+MOST_KEPT = 8  # compiled forms; a rule author makes a new one with every change
 
 
 def shipped_folder(name: str = "rules") -> Path:
@@ -40,7 +43,7 @@ def load(folder: Path | None = None, cache: bool = True) -> m.Knowledge:
     knowledge, problems = build(rules, key)
     if problems:
         raise InputError(problems)
-    if cache:
+    if cache and content_key(rules) == key:  # else a file was changed while it was read
         _to_cache(knowledge)
     return knowledge
 
@@ -50,7 +53,10 @@ def build(folder: Path, key: str = "") -> tuple[m.Knowledge, list[Problem]]:
     from diagnose.knowledge.lint import lint
     from diagnose.knowledge.read import read_folder
 
-    blocks, problems = read_folder(folder)
+    if not any(folder.rglob("*.yaml")):
+        nothing = Problem(Mark(shown_folder(folder), 1, 1), "there is no rule file in this folder", "name a folder of *.yaml files", "file")
+        return _empty(key), [nothing]
+    blocks, problems = read_folder(folder, shown_folder(folder))
     for scale in ("how-often", "prior"):
         if scale not in blocks["scale"]:
             where = Mark("rules/scales.yaml", 1, 1)
@@ -60,15 +66,28 @@ def build(folder: Path, key: str = "") -> tuple[m.Knowledge, list[Problem]]:
         blocks["fact"], blocks["source"], blocks["caution"], blocks["check"], blocks["mechanism"],
         blocks["fault"], blocks["remedy"], blocks["rule"], blocks["scale"], key or content_key(folder),
     )  # fmt: skip
-    problems.extend(lint(knowledge))
+    if not any(p.lint in ("yaml", "file") for p in problems):  # a file not read leaves all its names unknown
+        problems.extend(lint(knowledge))
     return knowledge, sorted(set(problems))
+
+
+def shown_folder(folder: Path) -> str:
+    """The folder in messages: `rules` for the shipped one, else as it was named."""
+    return "rules" if folder == shipped_folder() else folder.as_posix()
+
+
+def _empty(key: str) -> m.Knowledge:
+    return m.Knowledge({}, {}, {}, {}, {}, {}, {}, {}, {name: m.Scale(name, {}) for name in ("how-often", "prior")}, key)
 
 
 def content_key(folder: Path) -> str:
     """A hash over the name and content of every rule file, and the format of the compiled form."""
-    digest = hashlib.blake2b(FORMAT.encode(), digest_size=16)
+    digest = hashlib.blake2b(f"{FORMAT} {__version__} {shown_folder(folder)}".encode(), digest_size=16)
     for path in sorted(folder.rglob("*.yaml")):
-        data = path.read_bytes()
+        try:
+            data = path.read_bytes() if path.is_file() else b""
+        except OSError:  # reported when it is read
+            data = b""
         digest.update(f"\0{path.relative_to(folder).as_posix()}\0{len(data)}\0".encode())
         digest.update(data)
     return digest.hexdigest()
@@ -87,23 +106,35 @@ def cache_file(key: str) -> Path:
 def _from_cache(key: str) -> m.Knowledge | None:
     try:
         checksum, _, body = cache_file(key).read_bytes().partition(b"\n")
-        if hashlib.blake2b(body, digest_size=16).hexdigest().encode() != checksum:
+        if _checksum(body, key) != checksum:
             return None
         return decode(json.loads(body), key)
-    except (OSError, ValueError, KeyError, TypeError, IndexError, RecursionError):
+    except (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError):
         return None
+
+
+def _checksum(body: bytes, key: str) -> bytes:
+    """Over the key too, so that a file under another one's name is not taken for it."""
+    return hashlib.blake2b(body, digest_size=16, salt=key.encode()[:16]).hexdigest().encode()
 
 
 def _to_cache(knowledge: m.Knowledge) -> None:
     body = json.dumps(encode(knowledge), separators=(",", ":"), ensure_ascii=False).encode()
-    checksum = hashlib.blake2b(body, digest_size=16).hexdigest().encode()
+    checksum = _checksum(body, knowledge.key)
     target = cache_file(knowledge.key)
     try:  # a cache that cannot be written costs time, not answers
         target.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=target.parent, prefix=".rules-")
-        with os.fdopen(handle, "wb") as file:
-            file.write(checksum + b"\n" + body)
-        os.replace(name, target)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(checksum + b"\n" + body)
+            os.replace(name, target)
+        finally:
+            with suppress(OSError):
+                os.unlink(name)
+        kept = sorted(target.parent.glob("rules-*.json"), key=lambda path: path.stat().st_mtime)
+        for old in kept[:-MOST_KEPT]:
+            old.unlink()
     except OSError:
         return
 

@@ -8,12 +8,14 @@ from typing import Any
 
 from diagnose.knowledge import model as m
 from diagnose.knowledge.fields import Fields
+from diagnose.quantities import is_unit, units
 from diagnose.site.model import FactSpec
 from diagnose.site.places import KINDS
 from diagnose.site.relations import WORDS as RELATIONS
 from diagnose.source.located import Block, Row, Text, read_file
 from diagnose.source.problems import InputError, Problem, nearest, shown
 
+SECTIONS = ("site", "panel", "unit", "trunk", "uplink", "control")
 FACT_KINDS = ("quantity", "count", "choice", "yes-no", "text", "units")
 
 
@@ -29,8 +31,14 @@ def _fact(f: Fields) -> FactSpec:
     kind = f.word("kind", FACT_KINDS)
     choices = {key: " ".join(words) for key, words in f.words_map("choices", kind == "choice")}
     unit = f.text("unit", kind == "quantity")
+    if kind == "quantity" and unit and not is_unit(unit):
+        f.problem(f.mark("unit"), f"there is no unit {shown(unit)}", nearest(unit, [u.name for u in units()]))
+    key = f.id("fact")
+    section, _, name = key.partition(".")
+    if key and (section not in SECTIONS or not name or "." in name):
+        f.problem(f.mark("fact"), f"{shown(key)} is no key of an install record", "write section.name; sections: " + ", ".join(SECTIONS))
     return FactSpec(
-        f.id("fact"), f.text("title"), kind, unit, choices, f.text("ask"), f.text("find", False), _sources(f)
+        key, f.text("title"), kind, unit, choices, f.text("ask"), f.text("find", False), _sources(f), _spot(f)
     )
 
 
@@ -129,7 +137,7 @@ def _then(f: Fields) -> m.Then:
         f.problem(f.block.mark, "a conclusion names one of " + ", ".join(sorts), "for instance {finding: x}")
         return m.Then("finding", "", "")
     sort = named[0]
-    key = f.text(sort)
+    key = f.name_of(sort) if sort in ("finding", "violation") else f.text(sort)
     word = f.text("is") if sort == "prior" else ""
     f.finish()
     return m.Then(sort, key, word)
@@ -167,12 +175,17 @@ READERS: dict[str, Callable[[Fields], Any]] = {
 }  # fmt: skip
 
 
+def rule_files(folder: Path) -> list[Path]:
+    """Every rule file under `folder`, in order. Whatever is called *.yaml counts, so that nothing is passed over."""
+    return sorted(folder.rglob("*.yaml"))
+
+
 def read_folder(folder: Path, shown_as: str = "rules") -> tuple[dict[str, dict[str, Any]], list[Problem]]:
     """Every block under `folder`, by sort and id, and every problem met on the way."""
     blocks: dict[str, dict[str, Any]] = {sort: {} for sort in READERS}
     first_at: dict[tuple[str, str], str] = {}
     problems: list[Problem] = []
-    for path in sorted(folder.rglob("*.yaml")):
+    for path in rule_files(folder):
         name = f"{shown_as}/{path.relative_to(folder).as_posix()}"
         try:
             document = read_file(path, name)

@@ -8,9 +8,11 @@ from functools import cached_property
 from typing import NamedTuple
 
 from diagnose.site.places import FAR, NEAR, SITE, Place, PlaceError, parse_numbers
+from diagnose.source.problems import shown
 
 FactValue = float | int | str | bool | tuple[int, ...]
 
+END_WORDS = ("near", "far", "end", "the", "of", "at", "trunk", "on")
 MOST_UNITS = 247  # MODBUS over Serial Line V1.02, 2.2: addresses 1 to 247
 
 
@@ -25,6 +27,7 @@ class FactSpec(NamedTuple):
     ask: str
     find: str
     sources: tuple[str, ...]
+    spot: tuple[str, int] = ("", 1)  # file and line of its block
 
     @property
     def section(self) -> str:
@@ -209,10 +212,9 @@ class Site:
             raise PlaceError("write 'site'")
         if kind == "trunk-end":
             return self._find_end(words)
-        for prefix in (f"{kind}s", kind, "units" if kind == "unit" else kind, "no.", "number", "#"):
+        for prefix in (f"{kind}s", kind, "no.", "number", "#"):
             if words.startswith(prefix):
                 words = words[len(prefix) :].strip()
-                break
         if not words:
             if len(here) == 1:
                 return here
@@ -233,7 +235,10 @@ class Site:
             parts = words.split(",") if "," in words else ["near end", "far end"]
             return tuple(dict.fromkeys(p for part in parts for p in self._find_end(part.strip())))
         which = [p for p in ends if ("far" in words and p.other == FAR) or ("near" in words and p.other == NEAR)]
-        digits = [int(w) for w in words.split() if w.isdigit() and len(w) < 7]
+        said = words.replace("-", " ").split()
+        if stray := [w for w in said if w not in END_WORDS and not w.isdecimal()]:
+            raise PlaceError(f"{shown(stray[0])} is no end of a trunk; write 'near end' or 'far end'")
+        digits = [int(w) for w in said if w.isdecimal() and len(w) < 7]
         if digits:
             which = [p for p in which if p.number == digits[0]]
         elif len(self.trunks) > 1 and which:
@@ -256,7 +261,7 @@ class Site:
                     found += row[a_at : b_at + 1]
                     continue
             a, _, b = part.replace(" to ", "-").strip().partition("-")
-            if not (a.strip().isdigit() and b.strip().isdigit()) or len(a) > 6 or len(b) > 6:
+            if not (a.strip().isdecimal() and b.strip().isdecimal()) or len(a) > 6 or len(b) > 6:
                 raise PlaceError("write a segment as the two units it joins, for instance 4-5")
             pair = (int(a), int(b))
             if pair not in segments:

@@ -6,6 +6,8 @@ import difflib
 from collections.abc import Iterable
 from typing import NamedTuple
 
+LONGEST_WORD = 80  # no name is longer; comparing with more takes long and finds nothing
+
 
 class Mark(NamedTuple):
     """Where a value stands: file as the user named it, line and column from 1."""
@@ -28,7 +30,7 @@ class Problem(NamedTuple):
         text = f"{self.mark.file}:{self.mark.line}:{self.mark.column}: {self.message}"
         if self.hint:
             text += f"; {self.hint}"
-        return one_line(f"{text} [{self.lint}]")
+        return f"{one_line(text)} [{one_line(self.lint, 30)}]"
 
 
 class InputError(Exception):
@@ -53,7 +55,7 @@ def shown(value: object, limit: int = 60) -> str:
 def nearest(word: str, known: Iterable[str]) -> str:
     """`did you mean x?`, or the known words when there are few, or an empty text."""
     names = sorted(known)
-    close = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
+    close = difflib.get_close_matches(word, names, n=1, cutoff=0.6) if len(word) <= LONGEST_WORD else []
     if close:
         return f"did you mean '{close[0]}'?"
     if 0 < len(names) <= 12:
