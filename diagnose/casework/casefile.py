@@ -28,9 +28,10 @@ from diagnose.knowledge.fields import Fields
 from diagnose.site.model import Site
 from diagnose.site.places import SITE, Place, PlaceError, describe
 from diagnose.site.record import RecordReader, parse_fact
-from diagnose.source.located import Block, Row, Text, Value, read_file
-from diagnose.source.problems import InputError, Mark, Problem, nearest, shown
+from diagnose.source.located import Block, Row, Text, Value, read_file, read_plain
+from diagnose.source.problems import InputError, Mark, Problem, nearest, one_line, shown
 
+LONGEST_TITLE = 200
 EPOCH = "2026-01-01T00:00:00Z"  # a case file has no clock; its events stand in order
 
 
@@ -79,7 +80,9 @@ def read_case(path: Path, k: m.Knowledge, shown_as: str | None = None) -> CaseFi
     f = Fields(document, problems, "case")
     if f.text("case") != "1":
         f.problem(f.mark("case"), "not a case file of version 1", "begin with 'case: 1'", "case-file")
-    title = f.text("title", False) or path.stem
+    title = f.text("title", False) or one_line(path.stem, LONGEST_TITLE)
+    if len(title) > LONGEST_TITLE or not title.isprintable():
+        f.problem(f.mark("title"), "'title' does not fit a list", f"one line of at most {LONGEST_TITLE} characters", "case-file")
     record, site = _record(f, k, path)
     role = f.word("role", m.ROLES, "technician")
     instruments = f.texts("instruments")
@@ -118,14 +121,14 @@ def _record(f: Fields, k: m.Knowledge, path: Path) -> tuple[str, Site | None]:
 
         return BARE_RECORD, read_site(BARE_RECORD, k)
     if isinstance(value, Text):
-        beside = (path.parent / str(value)).resolve()
         try:
-            text = beside.read_text(encoding="utf-8-sig")
+            text = read_plain(path.parent / str(value), str(value))
             return text, read_site(text, k, str(value))
-        except (OSError, UnicodeDecodeError, ValueError):
-            f.problem(value.mark, f"the install record {shown(value)} cannot be read", "name a file beside this one", "case-file")
         except InputError as error:
-            f.problems.extend(error.problems)
+            if error.problems[0].lint == "file":
+                f.problem(value.mark, f"the install record {shown(value)} cannot be read: {error.problems[0].message}", "name a file beside this one", "case-file")
+            else:
+                f.problems.extend(error.problems)
         return "", None
     reader = RecordReader(k.facts)
     site = reader.read(value)
@@ -172,8 +175,11 @@ def _entry(row: Fields, k: m.Knowledge, site: Site, role: str) -> tuple[str, dic
         row.finish()
         return "note", {"text": text}
     if "made-safe" in block:
-        row.yes("made-safe")
+        said = row.yes("made-safe")
         row.finish()
+        if not said:
+            row.problem(row.mark("made-safe"), "'made-safe' can only be yes", "leave the entry out until the site has been made safe", "case-file")
+            return None
         if not m.may(role, "technician"):
             row.problem(block.mark, f"a {role} cannot report a site as made safe", "role technician or above", "case-file")
             return None
@@ -202,15 +208,19 @@ def _fact_entry(row: Fields, k: m.Knowledge, site: Site) -> tuple[str, dict[str,
     key, text, at = row.text("fact"), row.text("is"), row.text("at", False) or "all"
     row.finish()
     spec = k.facts.get(key)
+    if not key or not text:
+        return None
     if spec is None:
         row.problem(row.mark("fact"), f"there is no install fact {shown(key)}", nearest(key, k.facts), "case-file")
         return None
+    wrong = "is"
     try:
         parse_fact(spec, text)
+        wrong = "at"
         if spec.section != "site":
             site.find(at, spec.section)
     except PlaceError as error:
-        row.problem(row.mark("is"), str(error), "", "case-file")
+        row.problem(row.mark(wrong), str(error), "", "case-file")
         return None
     return "fact", {"key": key, "text": text, "at": at}
 
@@ -223,6 +233,8 @@ def _answer(row: Fields, k: m.Knowledge, site: Site, finish: bool = True) -> Ans
     if check is None:
         if name:
             row.problem(row.mark("check"), f"there is no check {shown(name)}", nearest(name, k.checks), "case-file")
+        return None
+    if not text:
         return None
     try:
         places = find_places(site, check.at, at) if at else ()
@@ -241,6 +253,8 @@ def _hidden(row: Fields, k: m.Knowledge, site: Site) -> tuple[str, Place] | None
     name, at = row.text("fault"), row.text("at", False)
     row.finish()
     fault = k.faults.get(name)
+    if not name:
+        return None
     if fault is None:
         row.problem(row.mark("fault"), f"there is no fault {shown(name)}", nearest(name, k.faults), "case-file")
         return None
@@ -261,6 +275,8 @@ def _expect(f: Fields, k: m.Knowledge, site: Site) -> Expect | None:
     steps = int(f.number("steps-at-most", 1, 200)) if "steps-at-most" in f.block else 200
     f.used |= {"confidence", "steps-at-most"}
     f.finish()
+    if not name:
+        return None
     if name not in k.faults:
         f.problem(f.mark("fault"), f"there is no fault {shown(name)}", nearest(name, k.faults), "case-file")
         return None

@@ -82,8 +82,9 @@ def read_site(record: str, k: m.Knowledge, name: str = "install record") -> Site
 def take_answer(k: m.Knowledge, site: Site, check: m.Check, places: tuple[Place, ...], text: str) -> tuple[str | None, float | None, str]:
     """What an answer to a check means: outcome (None when not known), value and unit for a measurement.
 
-    Takes a number of an outcome in the list, its name, words of its text, a quantity where the check
-    has a gauge, or one of the ways to say that it is not known. Raises AnswerError.
+    Takes the number of an outcome in the list, its name, its text, what people say for it, a quantity
+    where the check has a gauge, or one of the ways to say that it is not known. Nothing is guessed from
+    a part of a text: `no` is in `normal`, `starts` in `starts and stops again`. Raises AnswerError.
     """
     word = " ".join(text.strip().lower().split())
     if word in ("do-not-know", "do not know", "don't know", "dont know", "unknown", "not known"):
@@ -96,19 +97,16 @@ def take_answer(k: m.Knowledge, site: Site, check: m.Check, places: tuple[Place,
         return (word if word in check.outcome_ids else word.replace(" ", "-")), None, ""
     if check.gauge:
         return _measured(check, site, places, text)
-    if word.isdigit() and len(word) < 4:
+    if word.isdecimal() and len(word) < 4:
         if 1 <= int(word) <= len(check.outcomes):
             return check.outcomes[int(word) - 1].id, None, ""
         raise AnswerError(f"there is no answer {word}; choose 1 to {len(check.outcomes)}")
-    if word in ("y", "yes", "n", "no") and len(check.outcomes) == 2:
-        yes_first = check.outcomes[0].id in ("yes", "y") or word in ("y", "yes")
-        return (check.outcomes[0] if yes_first else check.outcomes[1]).id, None, ""
-    close = [o.id for o in check.outcomes if word in o.says.lower() or word in o.id or word in [p.lower() for p in o.phrases]]
-    if len(close) == 1:
-        return close[0], None, ""
+    same = [o.id for o in check.outcomes if word in (o.says.lower(), *(p.lower() for p in o.phrases))]
+    if len(same) == 1:
+        return same[0], None, ""
     choices = ", ".join(check.outcome_ids)
-    if len(close) > 1:
-        raise AnswerError(f"{shown(word)} fits several answers ({', '.join(close)}); type one of them")
+    if len(same) > 1:
+        raise AnswerError(f"{shown(word)} fits several answers ({', '.join(same)}); type one of them")
     raise AnswerError(f"{shown(word)} is no answer to '{check.id}'; one of: {choices}, do-not-know")
 
 
@@ -164,7 +162,8 @@ def fold(events: Iterable[Event], k: m.Knowledge, sites: dict[str, Site] | None 
             f.who.update(event.data)
         elif event.kind == "fact":
             if event.data.get("key") == MADE_SAFE:
-                f.safe = len(f.raw) if m.may(_role(f), "technician") else f.safe
+                if event.data.get("text") == "yes" and m.may(_role(f), "technician"):
+                    f.safe = len(f.raw)
             else:
                 f.facts.append(event.data)
         elif event.kind == "reading":
@@ -184,8 +183,8 @@ def fold(events: Iterable[Event], k: m.Knowledge, sites: dict[str, Site] | None 
     journey = site.number("site.journey") or 30.0
     return State(
         str(f.opened.get("title", "")), site, record, role,
-        frozenset(f.who.get("instruments") or m.INSTRUMENTS),
-        m.may(role, "technician") if on_site is None else bool(on_site), journey,
+        _instruments(f),
+        on_site if isinstance(on_site, bool) else m.may(role, "technician"), journey,
         str(f.opened.get("complaint", "")), readings, mended, f.safe, f.closed, tuple(f.notes), tuple(f.notices),
     )  # fmt: skip
 
@@ -194,6 +193,12 @@ def _role(f: _Fold) -> str:
     """The role at this point of the case; a word that is no role has the least rights."""
     role = str(f.who.get("role", "technician"))
     return role if role in m.ROLES else "contact"
+
+
+def _instruments(f: _Fold) -> frozenset[str]:
+    """What is at hand; everything when the case does not say."""
+    said = f.who.get("instruments")
+    return frozenset(w for w in said if w in m.INSTRUMENTS) if isinstance(said, (list, tuple)) and said else frozenset(m.INSTRUMENTS)
 
 
 def _site(record: str, f: _Fold, sites: dict[str, Site]) -> Site:
@@ -228,7 +233,7 @@ def _reading(event: Event, after: int, site: Site, f: _Fold) -> Reading | None:
         return None
     text = str(data.get("answer", ""))
     try:
-        places = find_places(site, check.at, str(data["at"])) if data.get("at") else ()
+        places = _stored_places(site, check.at, str(data["at"])) if data.get("at") else ()
         outcome, value, unit = take_answer(f.k, site, check, places, text)
     except AnswerError as error:
         f.notices.append(f"the answer to {check.id} is not used: {one_line(str(error))}")
@@ -236,6 +241,15 @@ def _reading(event: Event, after: int, site: Site, f: _Fold) -> Reading | None:
     return Reading(
         event.id, check.id, places, outcome, text, value, unit, bool(data.get("complaint")), after, event.at, event.by
     )
+
+
+def _stored_places(site: Site, kind: str, at: str) -> tuple[Place, ...]:
+    """Places by the texts that they are stored under: there `near end` is trunk 1's, where a person is asked which."""
+    own = {str(place): place for place in site.places(kind)}
+    parts = at.split(", ")
+    if all(part in own for part in parts):
+        return tuple(own[part] for part in parts)
+    return find_places(site, kind, at)
 
 
 def _mended(event: Event, site: Site, f: _Fold) -> Mended | None:

@@ -52,8 +52,8 @@ def parse_fact(spec: FactSpec, text: str) -> FactValue | str:
     if spec.kind == "units":
         return parse_numbers(word, MOST_UNITS)
     if spec.kind == "text":
-        if not word or len(word) > 200:
-            raise PlaceError(f"{spec.key} wants a text of 1 to 200 characters")
+        if not word or len(word) > 200 or not word.isprintable():
+            raise PlaceError(f"{spec.key} wants a text of 1 to 200 printable characters")
         return word
     unit = "1" if spec.kind == "count" else spec.unit
     quantity = parse(word, unit)
@@ -79,6 +79,7 @@ class RecordReader:
         self.specs = specs
         self.problems: list[Problem] = []
         self.facts: dict[tuple[str, int], dict[str, FactValue]] = {}
+        self.panel_at: dict[int, Mark] = {}  # unit: where the record says which panel feeds it
 
     def _problem(self, mark: Mark, message: str, hint: str = "") -> None:
         self.problems.append(Problem(mark, message, hint, "install-record"))
@@ -108,7 +109,7 @@ class RecordReader:
         self._one_trunk_each(value, trunks)
         uplinks = self._groups(value, "uplinks", "uplink", units)
         controls = self._groups(value, "controls", "control", units)
-        self._check_panels(value, panels)
+        self._check_panels(panels)
         if self.problems:
             return None
         return Site(name, units, trunks, uplinks, controls, panels, self.facts)
@@ -171,6 +172,8 @@ class RecordReader:
                 continue
             for number in numbers:
                 self.facts.setdefault((section, number), {})[key] = parsed
+                if spec.key == "unit.panel":
+                    self.panel_at[number] = value.mark
 
     @staticmethod
     def _flat(value: Value) -> str | None:
@@ -197,7 +200,7 @@ class RecordReader:
                 self._problem(record.mark, "the record has no units", "add 'units: {count: 12, each: {...}}'")
             return ()
         count = block.get("count")
-        number = int(count) if isinstance(count, Text) and count.isdigit() and len(count) < 7 else 0
+        number = int(count) if isinstance(count, Text) and count.isdecimal() and len(count) < 7 else 0
         if not 1 <= number <= MOST_UNITS:
             mark = count.mark if count is not None else block.mark
             self._problem(mark, f"'count' wants a whole number from 1 to {MOST_UNITS}", "for instance count: 12")
@@ -242,7 +245,7 @@ class RecordReader:
         if (special := self._block(row, "except-segments")) is not None:
             for key in special:
                 ends = key.replace(" ", "").split("-")
-                pair = tuple(int(e) for e in ends) if all(e.isdigit() and len(e) < 7 for e in ends) else ()
+                pair = tuple(int(e) for e in ends) if all(e.isdecimal() and len(e) < 7 for e in ends) else ()
                 index = pairs.get(pair, pairs.get(pair[::-1])) if len(pair) == 2 else None
                 if index is None:
                     self._problem(
@@ -277,16 +280,22 @@ class RecordReader:
         groups: list[Group] = []
         for number, row in self._rows(record, key):
             served = self._numbers(row["units"], "'units'") if "units" in row else units
-            host = self._numbers(row["unit"], "'unit'")[:1] if "unit" in row else served[:1]
-            self._known((*served, *host), units, row.mark)
+            host = self._numbers(row["unit"], "'unit'") if "unit" in row else served[:1]
+            self._known(served, units, row.keys_at.get("units", row.mark))
+            self._known(host, units, row.keys_at.get("unit", row.mark))
+            if len(host) > 1:
+                self._problem(row["unit"].mark, "'unit' wants the one unit that it is wired to", "for instance unit: 1")
             self._facts(section, [number], row, STRUCTURE[section])
             if served and host:
                 groups.append(Group(number, host[0], served))
         return tuple(groups)
 
-    def _check_panels(self, record: Block, panels: tuple[int, ...]) -> None:
-        for (section, number), facts in self.facts.items():
-            panel = facts.get("panel")
-            if section == "unit" and isinstance(panel, int) and panel not in panels:
-                mark = record["units"].mark
-                self._problem(mark, f"unit {number} is on panel {panel}", f"the record has {len(panels)} panel(s)")
+    def _check_panels(self, panels: tuple[int, ...]) -> None:
+        by_mark: dict[Mark, int] = {}
+        for number, mark in self.panel_at.items():
+            panel = self.facts["unit", number].get("panel")
+            if isinstance(panel, int) and panel not in panels:
+                by_mark.setdefault(mark, number)
+        for mark, number in by_mark.items():
+            panel = self.facts["unit", number]["panel"]
+            self._problem(mark, f"unit {number} is on panel {panel}", f"the record has {len(panels)} panel(s)")
