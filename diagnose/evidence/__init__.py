@@ -1,0 +1,1 @@
+"""Raw evidence (captures, waveforms, logs, transcripts) to readings, with where they came from."""

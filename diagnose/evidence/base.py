@@ -1,0 +1,117 @@
+"""What every importer gives back, and the table of importers.
+
+An importer reads a file of one kind in bounded memory, never trusts it, and says what it took from
+which lines, what it could not understand, and which checks of the rule base it answers at which places.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import pkgutil
+from collections.abc import Callable, Mapping
+from typing import IO, Any, NamedTuple
+
+from diagnose.site.model import Site
+
+EXCERPT = 65_536  # bytes of the original that are kept with a case
+
+
+class Taken(NamedTuple):
+    """A reading taken from evidence: an answer to a check, as a person would have typed it.
+
+    `at` is a place text such as `unit 5` or `units 5-9`, `answer` an outcome or a quantity with its unit,
+    `because` one line saying what in the evidence shows it, `lines` where (`lines 12-40`, `frames 3-9`).
+    """
+
+    check: str
+    at: str
+    answer: str
+    because: str
+    lines: str
+
+
+class Report(NamedTuple):
+    """What an importer made of a file. `figures` are JSON values, documented in the importer's page."""
+
+    kind: str
+    title: str
+    says: tuple[str, ...]
+    taken: tuple[Taken, ...]
+    figures: Mapping[str, Any]
+    understood: int
+    not_understood: int
+    samples: tuple[str, ...]  # a few of the pieces that were not understood, made safe to print
+
+
+class Importer(NamedTuple):
+    """`recognise` gives 0 to 1 from the first bytes and the name; `read` streams the whole."""
+
+    kind: str
+    title: str
+    recognise: Callable[[bytes, str], float]
+    read: Callable[[IO[bytes], str, Site | None], Report]
+
+
+IMPORTERS: dict[str, Importer] = {}
+HEAD = 65_536  # bytes that `recognise` sees
+LEAST_SURE = 0.3
+
+
+class EvidenceError(ValueError):
+    """Evidence that cannot be used; one line: what is wrong, what would be right."""
+
+
+def importer(
+    kind: str, title: str, recognise: Callable[[bytes, str], float]
+) -> Callable[[Callable[[IO[bytes], str, Site | None], Report]], Callable[[IO[bytes], str, Site | None], Report]]:
+    """Register a reading function as the importer of `kind`."""
+
+    def register(
+        read: Callable[[IO[bytes], str, Site | None], Report],
+    ) -> Callable[[IO[bytes], str, Site | None], Report]:
+        if kind in IMPORTERS:
+            raise ValueError(f"two importers are called {kind}")
+        IMPORTERS[kind] = Importer(kind, title, recognise, read)
+        return read
+
+    return register
+
+
+def load_all() -> None:
+    """Import every module of this folder once, so that the table is full."""
+    from diagnose import evidence
+
+    for module in sorted(m.name for m in pkgutil.iter_modules(evidence.__path__)):
+        importlib.import_module(f"{evidence.__name__}.{module}")
+
+
+def recognise(head: bytes, name: str) -> list[tuple[float, Importer]]:
+    """Importers that think they know this, surest first."""
+    load_all()
+    scored = [(min(max(i.recognise(head, name), 0.0), 1.0), i) for i in IMPORTERS.values()]
+    return sorted(((s, i) for s, i in scored if s >= LEAST_SURE), key=lambda pair: (-pair[0], pair[1].kind))
+
+
+class Hashing:
+    """A binary stream read through, counted and hashed on the way, with its beginning kept."""
+
+    def __init__(self, stream: IO[bytes]) -> None:
+        self._stream = stream
+        self._digest = hashlib.sha256()
+        self.size = 0
+        self.excerpt = b""
+
+    def read(self, size: int = -1) -> bytes:
+        """Up to `size` bytes."""
+        data = self._stream.read(size)
+        self._digest.update(data)
+        self.size += len(data)
+        if len(self.excerpt) < EXCERPT:
+            self.excerpt += data[: EXCERPT - len(self.excerpt)]
+        return data
+
+    @property
+    def sha256(self) -> str:
+        """The hash of all that has been read."""
+        return self._digest.hexdigest()
