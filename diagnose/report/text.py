@@ -184,7 +184,7 @@ def handover_lines(a: v.Assessment, width: int) -> list[Line]:
         return []
     lines = wrap("title", f"Send: {ROLE_WORDS[h.role]}", width)
     if h.instruments:
-        lines += labelled("Instruments", ", ".join(h.instruments), width)
+        lines += labelled("Instruments", ", ".join(i.replace("-", " ") for i in h.instruments), width)
     if h.parts:
         lines += labelled("Parts", ", ".join(h.parts), width)
     return lines

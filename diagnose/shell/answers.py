@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Sequence
 from typing import NamedTuple
@@ -101,19 +102,27 @@ def _yes_no(check: m.Check, yes: bool) -> str:
 def _by_words(check: m.Check, word: str) -> str:
     """The outcome that words clearly mean. A denial alone means nothing, and "none of these" is never guessed."""
     texts = [(o.id, text) for o in check.outcomes for text in (o.says, o.id.replace("-", " "), *o.phrases)]
+    if word.endswith("?"):
+        raise AnswerError(f"{shown(word)} is a question; {wanted(check)}")
     telling = " ".join(w for w in re.findall(r"[\w'’]+", word) if tokens(w) not in ((), ("not",)))
     found = Finder(texts).search(telling, most=2, least=SURE) if telling else []
     if found and (len(found) == 1 or found[0][1] >= CLEAR * found[1][1]) and found[0][0] != "none":
         outcome = check.outcome(found[0][0])
-        if outcome and is_negated(word) == any(is_negated(t) for i, t in texts if i == outcome.id):
+        said = {x for i, t in texts if i == found[0][0] for x in tokens(t)}
+        if outcome and all(_near(x, said) for x in tokens(telling)) and is_negated(word) == any(is_negated(t) for i, t in texts if i == outcome.id):
             return outcome.id
     raise AnswerError(f"{shown(word)} is no answer here; {wanted(check)}")
+
+
+def _near(word: str, known: set[str]) -> bool:
+    """Whether a word, or one with a slip of the finger, is among the known ones: what else was said may say the opposite."""
+    return word in known or (len(word) > 3 and bool(difflib.get_close_matches(word, known, n=1, cutoff=0.8)))
 
 
 def _measured(k: m.Knowledge, site: Site, check: m.Check, places: tuple[Place, ...], text: str) -> Taken | TwoWays:
     from diagnose.gauges import load_all
     from diagnose.gauges.base import READINGS
-    from diagnose.quantities import Ambiguous, Wrong, parse
+    from diagnose.quantities import Ambiguous, Quantity, Wrong, parse
 
     load_all()
     quantity = parse(text, READINGS[check.gauge].unit)
@@ -125,7 +134,9 @@ def _measured(k: m.Knowledge, site: Site, check: m.Check, places: tuple[Place, .
             return Taken(same[0], text)
         raise AnswerError(quantity.line)
     take_answer(k, site, check, places, text)
-    return Taken(text, text)
+    unit = READINGS[check.gauge].unit
+    bare = not any(c.isalpha() or c in "°%Ωµ" for c in text) and unit != "1"
+    return Taken(f"{text} {unit}" if bare and isinstance(parse(f"{text} {unit}", unit), Quantity) else text, text)
 
 
 _UNIT_LIST = r"(?:units?\s*|#\s*)?\d+(?:\s*(?:-|–|to)\s*\d+)?(?:\s*(?:,|and|&)\s*\d+(?:\s*(?:-|–|to)\s*\d+)?)*"

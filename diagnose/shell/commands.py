@@ -21,6 +21,7 @@ from diagnose.source.problems import nearest, one_line, shown
 if TYPE_CHECKING:
     from diagnose.casework.view import StepView
     from diagnose.shell.session import Session
+    from diagnose.site.model import Site
 
 Do = Callable[["Session", str], list[Line]]
 
@@ -127,7 +128,8 @@ def steps(s: Session, rest: str) -> list[Line]:
     if not s.seen.steps:
         return s.here()
     if len(s.seen.steps) == 1:
-        return [*wrap("text", "There is only this step.", s.width), *s.here()]
+        words = "There is no other step that tells more. Type check with a word of its name for any check, or close."
+        return wrap("text", words, s.width)
     return s.talk(lambda: _talk_steps(s))
 
 
@@ -166,6 +168,8 @@ def _talk_what_if(s: Session, words: str, place: str, answer: str) -> Talk:
     assert s.book is not None
     assert s.seen is not None
     check = yield from taking.choose_check(s, words)
+    if check is None:
+        return s.here()
     site = taking.the_state(s).site
     places: tuple[Place, ...] = where(site, check.at, place) if place else (yield from ask_places(s, site, check))
     taken = understand(s.desk.knowledge, site, check, places, answer)
@@ -243,11 +247,17 @@ def _talk_repaired(s: Session, rest: str) -> Talk:
         found = [key for key, _ in finder.search(words, 6)]
         if not found:
             raise Refusal(f"no repair is called {shown(words)}; try another word of its name, or write a note")
-        remedy = k.remedies[(yield from pick("Which repair?", [(i, k.remedies[i].title) for i in found], s.width, "number> "))]
+        named = [(i, k.remedies[i].title) for i in found]
+        chosen = yield from pick("Which repair?", named, s.width, "number (Enter: none)> ", "")
+        if not chosen:
+            return s.here()
+        remedy = k.remedies[chosen]
     kinds = list(dict.fromkeys(f.at for f in k.faults.values() if f.remedy == remedy.id))
     kinds = [kind for kind in kinds if state.site.places(kind)]
     if not kinds:
         raise Refusal(f"this site's record has no place for {shown(remedy.title)}; write a note instead")
+    if place:
+        kinds = [kind for kind in kinds if _fits(state.site, kind, place)] or kinds[:1]
     kind = kinds[0] if len(kinds) == 1 else (yield from pick("It was done at:", [(x, x.replace("-", " ")) for x in kinds], s.width, "number> "))
     if place:
         places = state.site.find(place, kind)
@@ -269,6 +279,15 @@ def _talk_repaired(s: Session, rest: str) -> Talk:
         data["reported-by"] = typed
         by = f"{s.role}, reported by {typed}"
     return s.save([("remedy", data)], by)
+
+
+def _fits(site: Site, kind: str, place: str) -> bool:
+    from diagnose.site.places import PlaceError
+
+    try:
+        return bool(site.find(place, kind))
+    except PlaceError:
+        return False
 
 
 def undo(s: Session, rest: str) -> list[Line]:

@@ -10,7 +10,7 @@ from diagnose.report.text import ROLE_WORDS
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.screens import fact_lines
 from diagnose.site.model import FactSpec, Site
-from diagnose.site.places import PlaceError
+from diagnose.site.places import PlaceError, describe
 from diagnose.source.problems import nearest, shown
 
 if TYPE_CHECKING:
@@ -58,16 +58,16 @@ def split_value(site: Site, spec: FactSpec, text: str) -> tuple[str, str]:
     if "=" in text:
         place, _, value = (part.strip() for part in text.partition("="))
         place = place.removeprefix("at ") or _only(site, spec)
-        site.find(place, spec.section)
+        where = describe(site.find(place, spec.section))
         parse_fact(spec, value)
-        return place, value
+        return where, value
     words = text.removeprefix("at ").split()
     for n in range(1, len(words)):
         place, value = " ".join(words[:n]), " ".join(words[n:])
         try:
-            site.find(place, spec.section)
+            where = describe(site.find(place, spec.section))
             parse_fact(spec, value)
-            return place, value
+            return where, value
         except PlaceError:
             continue
     parse_fact(spec, text)
@@ -81,7 +81,7 @@ def _only(site: Site, spec: FactSpec) -> str:
     if len(here) > 1:
         example = {"quantity": f"40 {spec.unit}", "yes-no": "yes", "choice": next(iter(spec.choices), "")}.get(spec.kind, "2")
         raise Refusal(f"at which {spec.section}? write for instance: fact {spec.key} {here[0].number} {example}, or all")
-    return str(here[0].number)
+    return str(here[0])
 
 
 def role(s: Session, rest: str) -> list[Line]:

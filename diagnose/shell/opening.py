@@ -164,7 +164,7 @@ def _ask_complaint(s: Session, said: str) -> Generator[Ask, str, tuple[str, tupl
     complaint = said
     while not complaint:
         lines = wrap("title", "What is wrong? Say it in your own words, with the unit numbers if you know them.", s.width)
-        complaint = (yield Ask(tuple(lines), "wrong> ", (), tuple(family_lines(s)))).strip()
+        complaint = (yield Ask(tuple(lines), "what is wrong> ", (), tuple(family_lines(s)))).strip()
     s.draft.complaint = complaint
     return complaint, (yield from match_complaint(s, complaint))
 

@@ -13,7 +13,7 @@ from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.desk import Desk
 from diagnose.shell.paint import show, wants_colour, width_of
 from diagnose.shell.refusal import Refusal
-from diagnose.source.problems import one_line, shown
+from diagnose.source.problems import InputError, one_line, shown
 
 if TYPE_CHECKING:
     from diagnose.casework.casefile import CaseFile, Expect
@@ -215,7 +215,13 @@ def audit(words: Namespace) -> int:
     from diagnose.shell.records import read_record
 
     desk = Desk(words.store, words.rules)
-    record, site = read_record(words.file, desk.knowledge)
+    try:
+        record, site = read_record(words.file, desk.knowledge)
+    except InputError as error:
+        if len(error.problems) == 1:
+            raise
+        put([Line("text", p.line()) for p in error.problems], words.no_color)
+        raise Refusal(f"{len(error.problems)} problems in {shown(words.file)}; nothing was audited") from None
     opened = Event("e1", "audit", 1, EPOCH, "opened", {"title": "audit", "record": record, "role": "technician"}, "technician")
     a = desk.assessor.assess([opened])
     broken = [f for f in a.findings if f.level in ("violation", "danger")]

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from diagnose.casework.view import Assessment, StepView
     from diagnose.shell.casebook import Casebook, Row
     from diagnose.site.model import Site
+    from diagnose.site.places import Place
 
 LEAVING = ("quit", "exit", "bye")
 BUSY = "Working it out..."
@@ -80,9 +81,7 @@ class Session:
         step = self.step
         if step is None:
             return "closed> " if self.state_now and self.state_now.closed is not None else "case> "
-        from diagnose.site.places import describe
-
-        text = f"{step.title}, {describe(step.places)}"
+        text = f"{step.title}, {_where(step)}"
         return f"{text}> " if len(text) <= max(self.width // 2, 24) else f"{text}\n> "
 
     @property
@@ -156,6 +155,8 @@ class Session:
 
     def _handle(self, text: str) -> list[Line]:
         typed = text.strip()
+        if self.dialog is not None and self.book is not None and "\n" in typed:
+            self.dialog = None  # a pasted block answers no single question
         if self.dialog is not None:
             return self._in_dialog(" ".join(typed.split("\n")))
         if self.book is None:
@@ -192,6 +193,12 @@ class Session:
                 self.dialog = None
             return dialog.result
         if dialog.ask.again:
+            from diagnose.shell.commands import NAMES, act
+
+            if self.book is not None and word.split(" ")[0] in NAMES:
+                self.dialog = None  # a command is no slip of the finger: the question is left
+                self.tell_now(wrap("text", "The question is dropped.", self.width))
+                return act(self, typed)
             self.prefill = typed
         return list(dialog.ask.lines)
 
@@ -308,14 +315,17 @@ class Session:
         known = {(f.id, f.places) for f in before.findings} if before else set()
         lines = list(t.stop_lines(a, self.width)) if a.stop_use != (before.stop_use if before else ()) else []
         if a.stop_use and not lines and self.danger == "standing":
-            lines = t.stop_lines(a, self.width)
+            lines = t.stop_lines(a, self.width)[:1]
         old_notices = before.notices if before else ()
         lines += [line for n in a.notices if n not in old_notices for line in wrap("warn", f"! {n}", self.width, "", "  ")]
         lines += t.finding_lines([f for f in a.findings if (f.id, f.places) not in known], self.width)
         if a.contradictions != (before.contradictions if before else ()):
             lines += t.contradiction_lines(a, self.width)
-        if before is not None or len(self.state_now.readings) > 1:
+        if self.danger != "standing" and (before is not None or len(self.state_now.readings) > 1):
             lines += leading_lines(a, self.width)
+        step = self.step
+        if before and before.steps and step and (step.kind, step.id, step.places) == _key(before.steps[0]):
+            return [*lines, *wrap("dim", f"Still next: {step.title}, {_where(step)}. Enter shows it again.", self.width)]
         here = self.here()
         return [*lines, BLANK, *here] if lines else here
 
@@ -328,6 +338,9 @@ class Session:
             return []
         step = self.step
         if step is not None:
+            check = self.desk.knowledge.checks.get(step.id) if step.kind == "check" else None
+            if check is not None and len(step.places) > 1:
+                step = step._replace(ask=f"For each of {_where(step)}: {check.ask.replace('{place}', 'the ' + check.at)}")
             return [*t.step_lines(step, self.width, self.unit(step)), *self._hint(step)]
         if state.closed is not None:
             return wrap("good", "The case is closed. export writes it to a file, new begins another, quit leaves.", self.width)
@@ -352,7 +365,8 @@ class Session:
         elif self.unit(step) is not None:
             words = f"Type the value ({self.unit(step)}). Or: can't, do not know, other, ?"
         elif len(step.places) > 1:
-            words = "A number for all of them, or for instance: 5-7 " + step.outcomes[-1].id + ", others 1. Or: ?, other"
+            few = str(step.places[-1].number) if step.places[0].kind == "unit" else str(step.places[-1])
+            words = f"A number for all of them, or for instance: {few} {step.outcomes[-1].id}, others 1. Or: ?, other"
         else:
             words = "Type the number. Or: can't, do not know, other, ? for more."
         return wrap("dim", words, self.width)
@@ -371,20 +385,35 @@ class Session:
         return {c.id: c.title for c in self.desk.knowledge.checks.values()}
 
 
+def _key(step: StepView) -> tuple[str, str, tuple[Place, ...]]:
+    return step.kind, step.id, step.places
+
+
+def _where(step: StepView) -> str:
+    from diagnose.site.places import describe
+
+    return describe(step.places)
+
+
 def leading_lines(a: Assessment, width: int) -> list[Line]:
     """The foremost suspects in one line."""
     from diagnose.report.text import percent
 
     named = [s for s in a.suspects if s.probability >= 0.05][:3]
     if not named:
-        return wrap("text", f"No fault stands out ({percent(a.no_fault)} that there is none).", width)
+        lines = wrap("text", f"No fault stands out ({percent(a.no_fault)} that there is none).", width)
+        return lines + _unlisted(a, width)
     first = named[0].places
     at = f" at {first[0][0]}" if first and first[0][1] >= 0.5 * named[0].probability else ""
     texts = [f"{s.title}{at if n == 0 else ''} {percent(s.probability)}" for n, s in enumerate(named)]
     lines = wrap("text", "Suspects: " + "; ".join(texts), width, "", "  ")
-    if a.unlisted >= 0.25:
-        lines += wrap("warn", f"{percent(a.unlisted)}: something that is not in this book.", width)
-    return lines
+    return lines + _unlisted(a, width)
+
+
+def _unlisted(a: Assessment, width: int) -> list[Line]:
+    from diagnose.report.text import percent
+
+    return wrap("warn", f"{percent(a.unlisted)}: something that is not in this book.", width) if a.unlisted >= 0.25 else []
 
 
 def _ours(error: ValueError) -> bool:

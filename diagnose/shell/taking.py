@@ -142,7 +142,8 @@ def find_checks(s: Session, words: str, most: int = 6) -> list[m.Check]:
     if len(exact) == 1:
         return exact
     ids = [c for c in k.checks.values() if name and c.id.startswith(name)]
-    found = [k.checks[key] for (key, _), _ in s.desk.checks().search(words, most)]
+    scored = s.desk.checks().search(words, most)
+    found = [k.checks[key] for (key, _), score in scored if score >= 0.6 * scored[0][1]]
     return list({c.id: c for c in (*ids, *found)}.values())[:most]
 
 
@@ -154,16 +155,16 @@ def split_read(text: str) -> tuple[str, str, str]:
     return words.strip(), place.strip(), answer.strip()
 
 
-def choose_check(s: Session, words: str) -> Generator[Ask, str, m.Check]:
-    """One check by words, asked back when several fit. Raises Refusal when none does."""
+def choose_check(s: Session, words: str) -> Generator[Ask, str, m.Check | None]:
+    """One check by words, asked back when several fit; None when none of them is meant. Raises Refusal when none fits."""
     found = find_checks(s, words)
     if not found:
         raise Refusal(f"no check is called {shown(words)}; try another word of its name, for instance check terminator")
     if len(found) == 1:
         return found[0]
     options = [(c.id, c.title if allowed(s, c) else f"{c.title} (needs: {_needs(s, c)})") for c in found]
-    chosen = yield from pick("Which check?", options, s.width, "number> ")
-    return s.desk.knowledge.checks[chosen]
+    chosen = yield from pick("Which check?", options, s.width, "number (Enter: none)> ", NONE)
+    return s.desk.knowledge.checks.get(chosen)
 
 
 def _needs(s: Session, check: m.Check) -> str:
@@ -178,6 +179,8 @@ def talk_read(s: Session, text: str) -> Talk:
     if not words:
         raise Refusal("name a check, for instance: read unit answers at 5-9 = silent")
     check = yield from choose_check(s, words)
+    if check is None:
+        return s.here()
     site = the_state(s).site
     from diagnose.shell.answers import where
 
