@@ -207,7 +207,9 @@ def _log_unlisted(tables: Tables, known: Sequence[Evidence], log_of: Floats, log
     total = np.log(np.maximum(share, 1e-300))
     for t, e in enumerate(known):
         check = tables.knowledge.checks[e.check]
-        anything = -np.log(len(check.outcomes)) - np.log(_ways(tables, e))
+        # What the caller complains of is any of all complaints; an answer is any outcome of what was asked.
+        outcomes = tables.complaint_outcomes if e.complaint else len(check.outcomes)
+        anything = -np.log(outcomes) - np.log(_ways(tables, e))
         random = np.logaddexp(np.log(0.25) + log_none[t], np.log(0.25) + anything)
         total = total + np.logaddexp(np.log(0.5) + log_of[t], random)
     return float(np.logaddexp.reduce(total)) if len(total) else float(log_none.sum())

@@ -18,6 +18,8 @@ from diagnose.knowledge import model as m
 from diagnose.site.places import Place
 
 ENOUGH = 0.9  # marginal of one repair at which asking stops; flat between 0.8 and 0.95
+CAUSE_KNOWN = 0.97  # share of one fault among those with the same repair at which nothing more is read before it
+AS_FOUND_MINUTES, AS_FOUND_GAIN = 10.0, 0.1  # most minutes and least bits of a reading taken before the repair
 LEAST_GAIN = 0.004  # bits below which a check is not worth naming
 CHEAP_REPAIR = 6.0  # minutes up to which a repair may serve as a check
 PROBE_REPAIR = 0.1  # least chance at which it is worth a try
@@ -52,11 +54,12 @@ class Step(NamedTuple):
 SET_UP = {"any": 0.0, "covers-closed": 0.5, "dead-verified": 8.0, "live": 3.0}
 RISK = {"any": 0.0, "covers-closed": 0.0, "dead-verified": 1.0, "live": 6.0}  # minutes that the risk is worth
 WALK = 1.0
+EVERY_STEP = 2.0  # minutes to read, ask, walk up, note down: what any step costs besides its own work
 
 
 def cost(minutes: float, state: str, reach: str, place: Place | None, context: Context) -> float:
     """Minutes of a step at a place: hands-on, journey, opening and locking out, and the risk priced in minutes."""
-    total = minutes + RISK[state]
+    total = EVERY_STEP + minutes + RISK[state]
     if reach == "on-site" and not context.on_site:
         total += context.journey
     same_place = place is not None and place == context.last_place
@@ -122,10 +125,13 @@ def next_steps(
     done, `boosted` checks that a reading rule asks for. Ties fall to the cheaper step, then by name.
     """
     w = weigh(belief)
-    repairs = _repairs(belief, w, {r.id: r for r in remedies}, context, tried)
+    checks = tuple(checks)
+    by_id = {r.id: r for r in remedies}
+    repairs = _repairs(belief, w, by_id, context, tried)
     enough = [s for s in repairs if s.probability >= ENOUGH]
     if enough:
-        return tuple(enough[:1])
+        found = _as_found(belief, enough[0], by_id[enough[0].id], checks, spent, context)
+        return (*found, enough[0])
     found = [s for s in repairs if s.minutes <= CHEAP_REPAIR and s.probability >= PROBE_REPAIR]
     places: dict[str, list[Place]] = {}
     bar, best = 0.0, [s.worth for s in found]
@@ -142,6 +148,38 @@ def next_steps(
     if not found:
         found = [s for s in repairs if s.probability >= 0.02]
     return tuple(found[:most])
+
+
+def _as_found(
+    belief: Belief, repair: Step, remedy: m.Remedy, checks: tuple[m.Check, ...], spent: frozenset[tuple[str, Place]],
+    context: Context,
+) -> tuple[Step, ...]:  # fmt: skip
+    """One reading to take before the repair covers the traces, when it tells which of the faults behind it was there.
+
+    Only what costs little once the repair's own state is set up; the record needs the cause, the repair does not.
+    """
+    tables, place = belief.tables, repair.places[0]
+    group = tables.repair_key.index((repair.id, place))
+    singles = np.flatnonzero((tables.repair_group == group) & (belief.marginal > 0))
+    chance = belief.marginal[singles] / max(belief.marginal[singles].sum(), 1e-300)
+    if len(singles) < 2 or chance.max() >= CAUSE_KNOWN:
+        return ()
+    before = float(entropy(chance))
+    best: Step | None = None
+    for check in checks:
+        if check.at != place.kind or (check.id, place) in spent or check.minutes > AS_FOUND_MINUTES:
+            continue
+        if check.state not in ("any", "covers-closed", remedy.state):
+            continue
+        joint = chance[:, None] * tables.distribution(check.id, place, singles)
+        outcome = joint.sum(axis=0)
+        gain = before + float(_plogp(joint, axis=(0, 1)) - _plogp(outcome, axis=0))
+        if gain < AS_FOUND_GAIN or (best is not None and gain / check.minutes <= best.worth):
+            continue
+        named = tuple(zip(check.outcome_ids, (float(x) for x in outcome), strict=True))
+        minutes = cost(check.minutes, check.state, check.reach, place, context)
+        best = Step("check", check.id, (place,), minutes, gain, gain / check.minutes, named, repair.probability)
+    return (best,) if best else ()
 
 
 def _rank(s: Step) -> tuple[float, float, str, str, tuple[Place, ...]]:

@@ -59,6 +59,7 @@ class Tables:
     check_number: Mapping[str, int]
     speaks: Floats  # [row, check]: 1 where the fault says anything about the check
     complaints: Floats  # [row]: how many complaints a fault raises at its own place, at least one
+    complaint_outcomes: int  # how many different complaints there are, places apart
     called_for_nothing: float  # chance of one particular complaint, at no particular place, with nothing wrong
     _predicted: dict[tuple[str, Place], Floats] = field(default_factory=dict)
     _network: dict[tuple[str, Place, tuple[tuple[str, Place], ...]], Floats] = field(default_factory=dict)
@@ -215,6 +216,7 @@ def build_tables(
         base[check.id] = baseline(k, check)
         dist[check.id] = np.tile(base[check.id], (len(rows), CODES, 1))
         related[check.id] = np.zeros((len(rows), CODES), dtype=bool)
+    named = max(sum(len(c.outcomes) - 1 for c in k.checks.values() if c.complaint), 1)
     altering = np.array([bool(k.faults[name].alters) for name, _ in rows], dtype=bool)
     words = [lookup_words(code) for code in range(CODES)]
     for n, key in enumerate(rows):
@@ -241,7 +243,7 @@ def build_tables(
         k, site, index, expectations, tuple(fault), np.array(row, dtype=np.intp), np.array(place, dtype=np.intp),
         pi / (1 - pi), rows, dist, related, base, *_grouping(k, index, fault, place),
         {c: n for n, c in enumerate(k.checks)}, speaks, _complaints(k, dist, related, len(rows)),
-        CALLED_FOR_NOTHING / max(sum(len(c.outcomes) - 1 for c in k.checks.values() if c.complaint), 1),
+        named, CALLED_FOR_NOTHING / named,
     )  # fmt: skip
 
 

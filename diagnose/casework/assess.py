@@ -368,6 +368,8 @@ class Assessor:
         )
         if first:
             why = "Danger signs come before everything else."
+        elif step.kind == "check" and step.probability:
+            why = "As found: take this reading before the repair covers the traces, so that the record names the cause."
         elif proving:
             why = f"Proves the repair: {self.knowledge.remedies[proving].title}."
         else:
