@@ -36,4 +36,4 @@ def complaints(k: m.Knowledge) -> Iterator[Finding]:
     """Whoever calls, or the desk for them, can answer what a case is opened with."""
     for c in k.checks.values():
         if (c.complaint or c.id == DANGER) and c.role not in ON_THE_PHONE:
-            yield (c.spot, f"check {c.id}: a complaint that only a {c.role} can answer", "role contact or agent", "role")
+            yield (c.spot, f"check {c.id}: a caller cannot answer it, a {c.role} must", "role contact or agent", "role")

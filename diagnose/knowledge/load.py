@@ -57,16 +57,19 @@ def build(folder: Path, key: str = "") -> tuple[m.Knowledge, list[Problem]]:
         nothing = Problem(Mark(shown_folder(folder), 1, 1), "there is no rule file in this folder", "name a folder of *.yaml files", "file")
         return _empty(key), [nothing]
     blocks, problems = read_folder(folder, shown_folder(folder))
+    unread = any(p.lint in ("yaml", "file") for p in problems)  # all the names in such a file would be unknown
     for scale in ("how-often", "prior"):
         if scale not in blocks["scale"]:
+            blocks["scale"][scale] = m.Scale(scale, {})
+            if unread:
+                continue
             where = Mark("rules/scales.yaml", 1, 1)
             problems.append(Problem(where, f"there is no scale '{scale}'", "add the block 'scale: ...'", "unknown-name"))
-            blocks["scale"][scale] = m.Scale(scale, {})
     knowledge = m.Knowledge(
         blocks["fact"], blocks["source"], blocks["caution"], blocks["check"], blocks["mechanism"],
         blocks["fault"], blocks["remedy"], blocks["rule"], blocks["scale"], key or content_key(folder),
     )  # fmt: skip
-    if not any(p.lint in ("yaml", "file") for p in problems):  # a file not read leaves all its names unknown
+    if not unread:
         problems.extend(lint(knowledge))
     return knowledge, sorted(set(problems))
 

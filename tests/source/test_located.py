@@ -195,11 +195,14 @@ def test_any_text_is_a_value_or_a_problem(text: str) -> None:
     try:
         value = read_text(text, "f")
     except InputError as error:
-        assert len(error.problems) == 1
-        assert error.problems[0].line().isprintable()
-        assert 1 <= error.problems[0].mark.line <= text.count("\n") + text.count("\r") + text.count("\x85") + text.count("\u2028") + text.count("\u2029") + 2
+        problems = error.problems
     else:
         assert not any(c < " " and c not in "\t\n\r" for leaf in leaves(value) for c in leaf)
+        return
+    lines = sum(text.count(end) for end in "\n\r\x85\u2028\u2029") + 2
+    assert len(problems) == 1
+    assert problems[0].line().isprintable()
+    assert 1 <= problems[0].mark.line <= lines
 
 
 @given(st.recursive(st.text(max_size=8), lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(st.characters(exclude_categories=["C", "Z"]), min_size=1, max_size=6), inner, max_size=3), max_leaves=12))
