@@ -20,7 +20,7 @@ from diagnose.site.places import Place
 ENOUGH = 0.9  # marginal of one repair at which asking stops; flat between 0.8 and 0.95
 CAUSE_KNOWN = 0.97  # share of one fault among those with the same repair at which nothing more is read before it
 AS_FOUND_MINUTES, AS_FOUND_GAIN = 10.0, 0.1  # most minutes and least bits of a reading taken before the repair
-LEAST_GAIN = 0.004  # bits below which a check is not worth naming
+LEAST_GAIN = 0.01  # bits below which a check is not worth naming
 CHEAP_REPAIR = 6.0  # minutes up to which a repair may serve as a check
 PROBE_REPAIR = 0.1  # least chance at which it is worth a try
 MOST_SINGLES, FEWEST_SINGLES = 800, 40  # hypotheses looked at when weighing steps

@@ -40,6 +40,8 @@ from diagnose.site.places import KINDS, SITE, Place, describe
 WIDEST_FACTS = 12  # places of one answer that become facts one by one; more become one fact about the range
 EXCLUDED, SETTLED = 1e-3, 50.0  # factors that a reading rule puts on a fault it excludes or settles
 CLASH = math.log(0.08)  # two answers clash when no cause explains both this well, against each alone
+WORTH_A_CALL = 0.1  # bits that a further question has to bring once somebody has to be sent anyway
+SEND = 0.6  # probability of a suspect whose repair is above the role at which it is time to send somebody
 SHOWN_SUSPECTS = 8
 LEAST_SHOWN = 0.005
 
@@ -341,8 +343,8 @@ class Assessor:
                 )
                 for p in open_proofs[:3]
             )  # fmt: skip
-        if state.mended and proofs and all(p.done for p in proofs):
-            return ()
+        if state.mended and proofs and not any(p.failed for p in proofs):
+            return ()  # proved, or what is left to prove is above this role
         since = len(state.mended)
         spent = frozenset(
             (r.check, p) for r in state.readings if r.after == since for p in (r.places or state.site.places(k.checks[r.check].at))
@@ -351,6 +353,8 @@ class Assessor:
         boosted = frozenset(f.key for f in trace.facts if f.kind == "ask")
         tried = frozenset((r.remedy, r.place) for r in state.mended)
         steps = next_steps(belief, checks, remedies, spent, self._context(state), boosted, tried)
+        if suspects and suspects[0].probability >= SEND and not may_take(k.remedies[suspects[0].remedy], state.role, danger):
+            steps = tuple(s for s in steps if s.gain >= WORTH_A_CALL)
         return tuple(
             self._check_view(belief, k.checks[s.id], s.places, s, suspects) if s.kind == "check" else self._remedy_view(s, suspects)
             for s in steps
@@ -458,8 +462,7 @@ class Assessor:
         if danger == "standing":
             if m.may(state.role, "technician"):
                 return None
-            return v.Handover("technician", ("multimeter",), (), ())
-        tables = belief.tables
+            return v.Handover("technician", True, ("multimeter",), (), ())
         likely = [s for s in suspects if s.probability >= 0.05][:4]
         out_of_reach = [s for s in likely if not may_take(k.remedies[s.remedy], state.role, danger)]
         if not out_of_reach:
@@ -475,8 +478,8 @@ class Assessor:
                     wanted[check.id] = None
         instruments = dict.fromkeys(k.checks[c].instrument for c in wanted if k.checks[c].instrument != "none")
         parts = dict.fromkeys(p for s in out_of_reach for p in k.remedies[s.remedy].parts)
-        del tables, steps
-        return v.Handover(role, tuple(instruments), tuple(parts), tuple(wanted)[:6])
+        due = not steps or (likely[0] in out_of_reach and likely[0].probability >= SEND)
+        return v.Handover(role, due, tuple(instruments), tuple(parts), tuple(wanted)[:6])
 
 
 def _engine(rules: Sequence[Rule]) -> Inferrer:

@@ -112,9 +112,13 @@ class ProofView(NamedTuple):
 
 
 class Handover(NamedTuple):
-    """Whom to send, when this role cannot go on: the least role that can, with instruments and parts."""
+    """Whom to send for what this role may not do: the least role that can, with instruments and parts.
+
+    `due` when it is time: nothing worth its minutes is left for this role, or the likely cure is above it.
+    """
 
     role: str
+    due: bool
     instruments: tuple[str, ...]
     parts: tuple[str, ...]
     checks: tuple[str, ...]

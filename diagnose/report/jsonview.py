@@ -85,7 +85,7 @@ def assessment(a: v.Assessment) -> dict[str, Any]:
             for p in a.proofs
         ],
         "handover": None if a.handover is None else {
-            "role": a.handover.role, "instruments": list(a.handover.instruments), "parts": list(a.handover.parts),
+            "role": a.handover.role, "due": a.handover.due, "instruments": list(a.handover.instruments), "parts": list(a.handover.parts),
             "checks": list(a.handover.checks),
         },
         "notices": list(a.notices),
