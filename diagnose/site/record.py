@@ -102,8 +102,9 @@ class RecordReader:
         if (site := self._block(value, "site")) is not None:
             self._facts("site", [0], site, set())
         units = self._units(value)
-        panels = tuple(number for number, _ in self._rows(value, "panels")) or (1,)
-        for number, row in self._rows(value, "panels"):
+        panel_rows = self._rows(value, "panels")
+        panels = tuple(number for number, _ in panel_rows) or (1,)
+        for number, row in panel_rows:
             self._facts("panel", [number], row, STRUCTURE["panel"])
         trunks = tuple(t for n, row in self._rows(value, "trunks") if (t := self._trunk(n, row, units)))
         self._one_trunk_each(value, trunks)
