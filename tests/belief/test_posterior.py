@@ -1,0 +1,227 @@
+"""The posterior against a brute-force enumeration that shares no code with it."""
+
+from __future__ import annotations
+
+import math
+import random
+
+import numpy as np
+import pytest
+
+from diagnose.belief.evidence import Evidence
+from diagnose.belief.posterior import PAIRED, Belief, believe
+from diagnose.site.places import Place
+from tests.belief.enumeration import Answer, Reference, Spot
+from tests.belief.small_bases import CheckSpec, FaultSpec, Line, Ready, SiteSpec, Spec, places_of, random_spec
+
+CLOSE = 1e-12
+
+
+def evidence(answers: list[Answer]) -> list[Evidence]:
+    return [
+        Evidence(
+            f"e{n}", a.check, tuple(Place(*p) for p in a.places), a.outcome, a.complaint,
+            frozenset((remedy, Place(*p)) for remedy, p in a.mended),
+        )
+        for n, a in enumerate(answers)
+    ]  # fmt: skip
+
+
+def one_answer(draw: random.Random, spec: Spec, check: str, most: int = 1) -> Answer:
+    """An answer to a check, more often abnormal than not, at up to `most` places, sometimes at none."""
+    c = next(c for c in spec.checks if c.id == check)
+    there = places_of(spec.site, c.at)
+    places = tuple(draw.sample(there, draw.randint(1, min(most, len(there))))) if draw.random() < 0.9 else ()
+    outcome = draw.choice(c.outcomes)
+    return Answer(check, places, outcome, c.complaint and draw.random() < 0.5)
+
+
+def numbers(belief: Belief, ref: Reference) -> dict[tuple[int, ...] | str, float]:
+    """What the project says, keyed as the reference keys it. Its singles are matched by fault and place."""
+    t = belief.tables
+    mine = {(f.id, Place(*p)): n for n, (f, p) in enumerate(ref.singles)}
+    assert sorted(mine) == sorted((t.fault[n], t.where(n)) for n in range(t.size))
+    of = [mine[t.fault[n], t.where(n)] for n in range(t.size)]
+    found: dict[tuple[int, ...] | str, float] = {(): belief.none, "unlisted": belief.unlisted}
+    found |= {(of[n],): float(belief.single[n]) for n in range(t.size) if belief.single[n] > 0}
+    for (i, j), p in zip(belief.paired, belief.pair, strict=True):
+        found[tuple(sorted((of[i], of[j])))] = float(p)
+    return found
+
+
+def compare(spec: Spec, ready: Ready, answers: list[Answer]) -> int:
+    """The two posteriors, hypothesis by hypothesis; how many hypotheses there were."""
+    ref = Reference(spec)
+    wanted = ref.posterior(answers)
+    assert len(ref.live(answers)) <= PAIRED // 2, "not all pairs are enumerated; take a smaller base"
+    found = numbers(believe(ready.tables, evidence(answers)), ref)
+    assert set(found) == set(wanted)
+    for h, p in wanted.items():
+        assert found[h] == pytest.approx(p, rel=CLOSE, abs=1e-290), (h, answers)
+    return len(wanted)
+
+
+@pytest.mark.parametrize("block", range(10))
+def test_answers_to_different_checks(block: int) -> None:
+    """Priors, links, mechanisms, noisy-MAX, relations, slips, complaints, the unlisted cause, live singles."""
+    hypotheses = abnormal = 0
+    for seed in range(block * 6, block * 6 + 6):
+        draw = random.Random(seed)
+        spec = random_spec(draw)
+        ready = Ready(spec)
+        for _ in range(4):
+            names = draw.sample([c.id for c in spec.checks], draw.randint(0, len(spec.checks)))
+            answers = [one_answer(draw, spec, name) for name in names]
+            hypotheses += compare(spec, ready, answers)
+            abnormal += sum(a.outcome != "fine" for a in answers)
+    assert hypotheses > 80  # the comparison is worth something only when there is something to compare
+    assert abnormal > 10
+
+
+def repaired(draw: random.Random, spec: Spec, ref: Reference) -> list[Answer]:
+    """Some answers, repairs, and some of the checks again after them, one place each."""
+    answers = []
+    done: frozenset[tuple[str, Spot]] = frozenset()
+    for _ in range(draw.randint(2, 3)):
+        for name in draw.sample([c.id for c in spec.checks], draw.randint(1, 3)):
+            answer = one_answer(draw, spec, name)
+            answers.append(answer._replace(mended=done, complaint=answer.complaint and not done))
+        f, place = draw.choice(ref.singles)
+        if (f.mended_by, place) in done:
+            break
+        done |= {(f.mended_by, place)}
+    return answers
+
+
+def test_answers_after_repairs() -> None:
+    """A repair that was done holds with a known chance; nothing seen before it repeats itself after it."""
+    hypotheses = 0
+    for seed in range(60):
+        draw = random.Random(f"repaired {seed}")
+        spec = random_spec(draw)
+        hypotheses += compare(spec, Ready(spec), repaired(draw, spec, Reference(spec)))
+    assert hypotheses > 200
+
+
+def singles_only(spec: Spec, ready: Ready, answers: list[Answer]) -> None:
+    """Masses of no fault, unlisted and single faults against each other."""
+    ref = Reference(spec)
+    belief = believe(ready.tables, evidence(answers))
+    found = numbers(belief, ref)
+    live = ref.live(answers)
+    assert {h for h in found if len(h) == 1} == {(s,) for s in live}
+    none = float(ref.mass((), answers))
+    assert found["unlisted"] / found[()] == pytest.approx(float(ref.unlisted(answers)) / none, rel=CLOSE)
+    for s in live:
+        assert found[s,] / found[()] == pytest.approx(float(ref.mass((s,), answers)) / none, rel=CLOSE)
+
+
+def test_single_faults_with_answers_over_many_places() -> None:
+    """Places that lie alike to a fault repeat each other, within an answer and from answer to answer."""
+    for seed in range(60):
+        draw = random.Random(f"many {seed}")
+        spec = random_spec(draw)
+        ready = Ready(spec)
+        names = [draw.choice(spec.checks).id for _ in range(draw.randint(2, 6))]
+        singles_only(spec, ready, [one_answer(draw, spec, name, most=4) for name in names])
+
+
+def chain_spec(draw: random.Random) -> Spec:
+    """Five or six units on one trunk, faults of its segments and units: many places that lie alike."""
+    n = draw.randint(5, 6)
+    chain = draw.sample(range(1, n + 1), n)
+    checks = [
+        CheckSpec(f"check-{i}", "unit", ("fine", "odd", "bad")[: draw.randint(2, 3)], draw.choice(["look", "question"]))
+        for i in range(2)
+    ]
+    faults = []
+    for i, at in enumerate(("segment", draw.choice(["segment", "unit"]))):
+        lines = []
+        for check in checks:
+            where = draw.choice([("beyond",), ("before",), ("here", "beyond"), ("same-trunk",)])
+            lines.append(Line(check.id, draw.choice(check.outcomes[1:]), draw.choice(["always", "usually", "sometimes"]), where))
+        faults.append(FaultSpec(f"fault-{i}", at, draw.choice(["common", "uncommon"]), lines))
+    return Spec(SiteSpec(n, [(chain, draw.choice(chain))]), checks, faults)
+
+
+def pair_differences(most: int, repeats: bool) -> tuple[float, int]:
+    """Largest |ln| difference of a pair's mass against no fault, and in how many of 40 bases there is one."""
+    worst, bases, pairs = 0.0, 0, 0
+    for seed in range(40):
+        draw = random.Random(f"pairs {most} {repeats} {seed}")
+        spec = chain_spec(draw)
+        ready = Ready(spec)
+        names = [draw.choice(spec.checks).id for _ in range(4)] if repeats else [c.id for c in spec.checks]
+        answers = [one_answer(draw, spec, name, most) for name in names]
+        ref = Reference(spec)
+        found = numbers(believe(ready.tables, evidence(answers)), ref)
+        none = ref.mass((), answers)
+        off = [abs(math.log(p / found[()] * float(none / ref.mass(h, answers)))) for h, p in found.items() if len(h) == 2]
+        worst = max([worst, *off])
+        bases += any(x > 1e-9 for x in off)
+        pairs += len(off)
+    assert pairs > 400
+    return worst, bases
+
+
+@pytest.mark.xfail(strict=True, reason="places of one answer are grouped by how they lie to all paired faults, not to the two")
+def test_pairs_with_one_answer_over_many_places() -> None:
+    """Two places lie alike to a pair of faults when they lie alike to both; no third fault has a say in it."""
+    worst, bases = pair_differences(5, repeats=False)
+    assert worst < 1e-9, f"{bases} of 40 bases differ, by a factor of up to {math.exp(worst):.3g}"
+
+
+@pytest.mark.xfail(strict=True, reason="what was last seen is kept for each fault alone, so unlike places count as repeated")
+def test_pairs_with_several_answers_to_one_check() -> None:
+    """A place repeats, for a pair, what was seen last at a place that lies alike to both, as in the drill's bench."""
+    worst, bases = pair_differences(1, repeats=True)
+    assert worst < 1e-9, f"{bases} of 40 bases differ, by a factor of up to {math.exp(worst):.3g}"
+
+
+def test_probabilities_sum_to_one_and_marginals_stay_below() -> None:
+    for seed in range(40):
+        draw = random.Random(f"sum {seed}")
+        spec = random_spec(draw, faults=(3, 8), units=7, crowded=60)
+        ready = Ready(spec)
+        answers = [one_answer(draw, spec, draw.choice(spec.checks).id, most=5) for _ in range(draw.randint(0, 8))]
+        belief = believe(ready.tables, evidence(answers))
+        assert belief.none + belief.unlisted + belief.single.sum() + belief.pair.sum() == pytest.approx(1, abs=1e-12)
+        assert np.all(belief.marginal <= 1 + 1e-12)
+        assert np.all(belief.marginal >= 0)
+
+
+def test_unknown_answers_change_nothing() -> None:
+    draw = random.Random("unknown")
+    spec = random_spec(draw)
+    ready = Ready(spec)
+    answers = evidence([one_answer(draw, spec, c.id) for c in spec.checks])
+    with_unknown = [x for e in answers for x in (e, e._replace(id=f"{e.id}?", outcome=None))]
+    one, two = believe(ready.tables, answers), believe(ready.tables, with_unknown)
+    assert np.array_equal(one.single, two.single)
+    assert np.array_equal(one.pair, two.pair)
+    assert one.unlisted == two.unlisted
+
+
+def test_order_of_answers_to_different_checks_does_not_matter() -> None:
+    for seed in range(20):
+        draw = random.Random(f"order {seed}")
+        spec = random_spec(draw)
+        ready = Ready(spec)
+        answers = evidence([one_answer(draw, spec, c.id, most=3) for c in spec.checks])
+        one = believe(ready.tables, answers)
+        two = believe(ready.tables, draw.sample(answers, len(answers)))
+        assert one.single == pytest.approx(two.single, rel=1e-10)
+        assert one.none == pytest.approx(two.none, rel=1e-10)
+
+
+def test_contributions_add_up_to_the_posterior() -> None:
+    """ln P(fault | answers) - ln P(no fault | answers) is the prior's plus each answer's: what `why` shows."""
+    for seed in range(20):
+        draw = random.Random(f"weights {seed}")
+        spec = random_spec(draw)
+        ready = Ready(spec)
+        answers = evidence([one_answer(draw, spec, c.id, most=3) for c in spec.checks])
+        b = believe(ready.tables, answers)
+        for n in np.flatnonzero(b.single):
+            total = math.log(ready.tables.odds[n]) + float((b.log_of[:, n] - b.log_none).sum())
+            assert math.log(b.single[n] / b.none) == pytest.approx(total, abs=1e-9)
