@@ -33,19 +33,73 @@ class Command(NamedTuple):
 
 SHELL = "diagnose.shell."
 COMMANDS = (
-    Command("assess", f"{SHELL}run_assess:assess", "what follows from a case file: findings, suspects, next steps", ("assess case.yaml", "assess case.yaml --role agent --json")),
-    Command("audit", f"{SHELL}run_assess:audit", "which rules an install record breaks (exit code 1: it breaks some)", ("audit site.yaml",)),
-    Command("replay", f"{SHELL}run_assess:replay", "play a worked case without a person (exit code 1: not as expected)", ("replay half-chain-silent", "replay cases/half-chain-silent.yaml --json")),
-    Command("cases", f"{SHELL}run_cases:cases", "list the stored cases, or those that have all the words", ("cases", "cases silent harbour")),
-    Command("show", f"{SHELL}run_cases:show_case", "the log of a case, and what follows from it", ("show C-7K3MD",)),
+    Command(
+        "assess",
+        f"{SHELL}run_assess:assess",
+        "what follows from a case file: findings, suspects, next steps",
+        ("assess case.yaml", "assess case.yaml --role agent --json"),
+    ),
+    Command(
+        "audit",
+        f"{SHELL}run_assess:audit",
+        "which rules an install record breaks (exit code 1: it breaks some)",
+        ("audit site.yaml",),
+    ),
+    Command(
+        "replay",
+        f"{SHELL}run_assess:replay",
+        "play a worked case without a person (exit code 1: not as expected)",
+        ("replay half-chain-silent", "replay cases/half-chain-silent.yaml --json"),
+    ),
+    Command(
+        "cases",
+        f"{SHELL}run_cases:cases",
+        "list the stored cases, or those that have all the words",
+        ("cases", "cases silent harbour"),
+    ),
+    Command(
+        "show",
+        f"{SHELL}run_cases:show_case",
+        "the log of a case, and what follows from it",
+        ("show C-7K3MD",),
+    ),
     Command("resume", f"{SHELL}run_shell:run", "go on with a case", ("resume C-7K3MD",), False),
-    Command("export", f"{SHELL}run_cases:export", "write a case to a file, to send or keep", ("export C-7K3MD", "export C-7K3MD -o case.jsonl"), False),
-    Command("import", f"{SHELL}run_cases:import_file", "take a case over from a file", ("import case.jsonl",), False),
-    Command("verify", f"{SHELL}run_cases:verify", "whether the log of a case is whole (exit code 1: it is not)", ("verify C-7K3MD",), False),
-    Command("rules", f"{SHELL}run_rules:check", "look for problems in the rule base", ("rules check", "rules check my-rules --json")),
+    Command(
+        "export",
+        f"{SHELL}run_cases:export",
+        "write a case to a file, to send or keep",
+        ("export C-7K3MD", "export C-7K3MD -o case.jsonl"),
+        False,
+    ),
+    Command(
+        "import",
+        f"{SHELL}run_cases:import_file",
+        "take a case over from a file",
+        ("import case.jsonl",),
+        False,
+    ),
+    Command(
+        "verify",
+        f"{SHELL}run_cases:verify",
+        "whether the log of a case is whole (exit code 1: it is not)",
+        ("verify C-7K3MD",),
+        False,
+    ),
+    Command(
+        "rules",
+        f"{SHELL}run_rules:check",
+        "look for problems in the rule base",
+        ("rules check", "rules check my-rules --json"),
+    ),
     Command("paths", f"{SHELL}run_cases:paths", "where the files are", ("paths",)),
-    Command("completion", "diagnose.cli:completion", "completion for the Tab key of a shell", ("completion bash > ~/.local/share/bash-completion/completions/diagnose",), False),
-)  # fmt: skip
+    Command(
+        "completion",
+        "diagnose.cli:completion",
+        "completion for the Tab key of a shell",
+        ("completion bash > ~/.local/share/bash-completion/completions/diagnose",),
+        False,
+    ),
+)
 
 
 class Wrong(Exception):
@@ -66,7 +120,9 @@ class Parser(ArgumentParser):
 
 def parser() -> Parser:
     """The whole command line."""
-    top = _new("diagnose", "Find out what is wrong with newly installed, networked AC charging stations.", EXAMPLES)
+    top = _new(
+        "diagnose", "Find out what is wrong with newly installed, networked AC charging stations.", EXAMPLES
+    )
     _shared(top, False)
     _shell_options(top)
     top.set_defaults(does=f"{SHELL}run_shell:run")
@@ -74,13 +130,23 @@ def parser() -> Parser:
     for c in COMMANDS:
         examples = "examples:\n" + "".join(f"  diagnose {e}\n" for e in c.examples)
         sub = commands.add_parser(
-            c.name, help=c.says, description=f"{c.says[:1].upper()}{c.says[1:]}.", allow_abbrev=False,
+            c.name,
+            help=c.says,
+            description=f"{c.says[:1].upper()}{c.says[1:]}.",
+            allow_abbrev=False,
             formatter_class=RawDescriptionHelpFormatter,
-        )  # fmt: skip
+        )
         sub.examples = examples
         if c.name == "rules":
-            inner = sub.add_subparsers(title="commands", metavar="COMMAND", parser_class=Parser, required=True)
-            sub = inner.add_parser("check", help="every problem at its line, and counts", description="Every problem at its line, and counts.", allow_abbrev=False)
+            inner = sub.add_subparsers(
+                title="commands", metavar="COMMAND", parser_class=Parser, required=True
+            )
+            sub = inner.add_parser(
+                "check",
+                help="every problem at its line, and counts",
+                description="Every problem at its line, and counts.",
+                allow_abbrev=False,
+            )
             sub.examples = examples
         _shared(sub, True)
         if c.json:
@@ -91,13 +157,15 @@ def parser() -> Parser:
 
 
 def _new(prog: str, says: str, examples: str) -> Parser:
-    made = Parser(prog=prog, description=says, allow_abbrev=False, formatter_class=RawDescriptionHelpFormatter)
+    made = Parser(
+        prog=prog, description=says, allow_abbrev=False, formatter_class=RawDescriptionHelpFormatter
+    )
     made.examples = examples
     return made
 
 
 def _shared(p: Parser, below: bool) -> None:
-    """Options of every command; below the top they only count when given, so `diagnose --store X cases` works too."""
+    """Options of every command; below the top only when given, so that `diagnose --store X cases` works."""
     unset = SUPPRESS if below else None
     p.add_argument("--store", metavar="FILE", default=unset, help="keep cases in this file")
     p.add_argument("--rules", metavar="FOLDER", default=unset, help="use the rule base in this folder")
@@ -118,17 +186,30 @@ def _shell_options(p: Parser) -> None:
 
 def _own(name: str, p: Parser) -> None:
     if name in ("assess", "replay", "audit", "import"):
-        what = {"audit": "install record (YAML)", "import": "exported case", "replay": "case file, or the name of one that comes with the program"}
+        what = {
+            "audit": "install record (YAML)",
+            "import": "exported case",
+            "replay": "case file, or the name of one that comes with the program",
+        }
         p.add_argument("file", metavar="FILE", help=what.get(name, "case file (YAML)"))
     if name == "assess":
         p.add_argument("--role", choices=ROLES, help="assess for this role")
     if name in ("show", "resume", "export", "verify"):
-        p.add_argument("case" if name == "resume" else "id", metavar="ID", help="case, or the beginning of its id")
+        p.add_argument(
+            "case" if name == "resume" else "id", metavar="ID", help="case, or the beginning of its id"
+        )
     if name == "resume":
         p.add_argument("--role", choices=ROLES, default=SUPPRESS, help="who you are")
         p.add_argument("--instruments", metavar="A,B", default=SUPPRESS, help="what you have with you")
-        p.add_argument("--plain", action="store_true", default=SUPPRESS, help="only lines one after the other")
-        p.add_argument("--no-input", action="store_true", default=SUPPRESS, help="ask nothing, show where the case stands")
+        p.add_argument(
+            "--plain", action="store_true", default=SUPPRESS, help="only lines one after the other"
+        )
+        p.add_argument(
+            "--no-input",
+            action="store_true",
+            default=SUPPRESS,
+            help="ask nothing, show where the case stands",
+        )
     if name == "cases":
         p.add_argument("words", nargs="*", metavar="WORD", help="words of title or id")
     if name == "export":
@@ -178,7 +259,8 @@ def _run(words: list[str]) -> int:
         import difflib
 
         close = difflib.get_close_matches(words[0], [c.name for c in COMMANDS], n=1)
-        raise Wrong(f"there is no command '{words[0]}'; {f'did you mean {close[0]}?' if close else 'see: diagnose --help'}")
+        hint = f"did you mean {close[0]}?" if close else "see: diagnose --help"
+        raise Wrong(f"there is no command '{words[0]}'; {hint}")
     found = parser().parse_args(words)
     for name in ("role", "record", "case", "instruments"):
         setattr(found, name, getattr(found, name, None))

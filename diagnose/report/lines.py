@@ -34,4 +34,6 @@ def labelled(label: str, text: str, width: int, style: str = "text") -> list[Lin
 
 def numbered(texts: Iterable[str], width: int, style: str = "text") -> list[Line]:
     """Choices, numbered from 1."""
-    return [line for n, text in enumerate(texts, 1) for line in wrap(style, f"{n}  {text}", width, " ", "    ")]
+    return [
+        line for n, text in enumerate(texts, 1) for line in wrap(style, f"{n}  {text}", width, " ", "    ")
+    ]

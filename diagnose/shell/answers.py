@@ -14,10 +14,29 @@ from diagnose.site.model import Site
 from diagnose.site.places import Place, describe
 from diagnose.source.problems import shown
 
-UNKNOWN = ("do not know", "do-not-know", "don't know", "dont know", "don’t know", "not known", "unknown", "no idea", "dk")
+UNKNOWN = (
+    "do not know",
+    "do-not-know",
+    "don't know",
+    "dont know",
+    "don’t know",
+    "not known",
+    "unknown",
+    "no idea",
+    "dk",
+)
 UNREACHED = (
-    "can't", "cant", "can’t", "cannot", "can not", "cannot reach", "cannot-reach", "can't reach", "not possible", "no access",
-)  # fmt: skip
+    "can't",
+    "cant",
+    "can’t",
+    "cannot",
+    "can not",
+    "cannot reach",
+    "cannot-reach",
+    "can't reach",
+    "not possible",
+    "no access",
+)
 SURE = 0.62  # score from which words are taken for an outcome without asking back
 CLEAR = 1.25  # how far ahead of the next one it has to be
 
@@ -36,7 +55,9 @@ class TwoWays(NamedTuple):
     readings: tuple[str, ...]
 
 
-def understand(k: m.Knowledge, site: Site, check: m.Check, places: tuple[Place, ...], typed: str) -> Taken | TwoWays:
+def understand(
+    k: m.Knowledge, site: Site, check: m.Check, places: tuple[Place, ...], typed: str
+) -> Taken | TwoWays:
     """The answer that `typed` gives to `check`. Raises AnswerError with what would be right."""
     text = typed.strip().lstrip("=").strip()
     word = " ".join(text.lower().split()).rstrip(".!")
@@ -100,26 +121,34 @@ def _yes_no(check: m.Check, yes: bool) -> str:
 
 
 def _by_words(check: m.Check, word: str) -> str:
-    """The outcome that words clearly mean. A denial alone means nothing, and "none of these" is never guessed."""
-    texts = [(o.id, text) for o in check.outcomes for text in (o.says, o.id.replace("-", " "), *o.phrases)]
+    """The outcome that words clearly mean. A denial alone means nothing; "none of these" is never guessed."""
     if word.endswith("?"):
         raise AnswerError(f"{shown(word)} is a question; {wanted(check)}")
+    texts = [(o.id, text) for o in check.outcomes for text in (o.says, o.id.replace("-", " "), *o.phrases)]
     telling = " ".join(w for w in re.findall(r"[\w'’]+", word) if tokens(w) not in ((), ("not",)))
-    found = Finder(texts).search(telling, most=2, least=SURE) if telling else []
-    if found and (len(found) == 1 or found[0][1] >= CLEAR * found[1][1]) and found[0][0] != "none":
-        outcome = check.outcome(found[0][0])
-        said = {x for i, t in texts if i == found[0][0] for x in tokens(t)}
-        if outcome and all(_near(x, said) for x in tokens(telling)) and is_negated(word) == any(is_negated(t) for i, t in texts if i == outcome.id):
-            return outcome.id
+    best: dict[str, float] = {}
+    for (outcome, text), score in Finder((row, row[1]) for row in texts).search(telling, len(texts), SURE):
+        if outcome != "none" and is_negated(text) == is_negated(word):
+            best.setdefault(outcome, score)
+    order = sorted(best, key=lambda outcome: -best[outcome])
+    if order and (len(order) == 1 or best[order[0]] >= CLEAR * best[order[1]]):
+        said = {x for i, t in texts if i == order[0] for x in tokens(t)}
+        if all(_near(x, said) for x in tokens(telling)):
+            return order[0]
     raise AnswerError(f"{shown(word)} is no answer here; {wanted(check)}")
 
 
 def _near(word: str, known: set[str]) -> bool:
-    """Whether a word, or one with a slip of the finger, is among the known ones: what else was said may say the opposite."""
+    """Whether a word, or one with a slip of the finger, is among the known ones.
+
+    All words have to be: what else was said may say the opposite.
+    """
     return word in known or (len(word) > 3 and bool(difflib.get_close_matches(word, known, n=1, cutoff=0.8)))
 
 
-def _measured(k: m.Knowledge, site: Site, check: m.Check, places: tuple[Place, ...], text: str) -> Taken | TwoWays:
+def _measured(
+    k: m.Knowledge, site: Site, check: m.Check, places: tuple[Place, ...], text: str
+) -> Taken | TwoWays:
     from diagnose.gauges import load_all
     from diagnose.gauges.base import READINGS
     from diagnose.quantities import Ambiguous, Quantity, Wrong, parse
@@ -136,12 +165,18 @@ def _measured(k: m.Knowledge, site: Site, check: m.Check, places: tuple[Place, .
     take_answer(k, site, check, places, text)
     unit = READINGS[check.gauge].unit
     bare = not any(c.isalpha() or c in "°%Ωµ" for c in text) and unit != "1"
-    return Taken(f"{text} {unit}" if bare and isinstance(parse(f"{text} {unit}", unit), Quantity) else text, text)
+    return Taken(
+        f"{text} {unit}" if bare and isinstance(parse(f"{text} {unit}", unit), Quantity) else text, text
+    )
 
 
-_UNIT_LIST = r"(?:units?\s*|#\s*)?\d+(?:\s*(?:-|–|to)\s*\d+)?(?:\s*(?:,|and|&)\s*\d+(?:\s*(?:-|–|to)\s*\d+)?)*"
+_UNIT_LIST = (
+    r"(?:units?\s*|#\s*)?\d+(?:\s*(?:-|–|to)\s*\d+)?(?:\s*(?:,|and|&)\s*\d+(?:\s*(?:-|–|to)\s*\d+)?)*"
+)
 _REST = r"(?:all\s+)?(?:the\s+)?(?:others?|rest)|all|every\s+unit"
-_PIECE = re.compile(rf"^(?:at\s+)?(?P<place>{_UNIT_LIST}|{_REST})\s*(?P<mark>[:=]|\bis\b|\bare\b)?\s*(?P<answer>\D.*)$", re.I)
+_PIECE = re.compile(
+    rf"^(?:at\s+)?(?P<place>{_UNIT_LIST}|{_REST})\s*(?P<mark>[:=]|\bis\b|\bare\b)?\s*(?P<answer>\D.*)$", re.I
+)
 _MARKED = re.compile(r"^(?:at\s+)?(?P<place>[^:=]{1,60}?)\s*[:=]\s*(?P<answer>\S.*)$")
 _NEXT = re.compile(rf"\s*(?:;|\n|,\s*(?={_UNIT_LIST}\s*[:=]?\s*[a-z])|,\s*(?=(?:{_REST})\b))\s*", re.I)
 
@@ -157,7 +192,9 @@ def per_place(
     rows: list[tuple[tuple[Place, ...], str]] = []
     named: set[Place] = set()
     for piece in pieces:
-        found = _MARKED.match(piece) or (_PIECE.match(piece) if check.at == "unit" and not check.gauge else None)
+        found = _MARKED.match(piece) or (
+            _PIECE.match(piece) if check.at == "unit" and not check.gauge else None
+        )
         if found is None:
             return []
         where = found.group("place").strip()
@@ -167,7 +204,9 @@ def per_place(
             try:
                 places = find_places(site, check.at, where)
             except AnswerError:
-                if not re.match(r"^(?:units?|segments?|trunk|near|far|panel|uplink|control|#)?\s*\d", where, re.I):
+                if not re.match(
+                    r"^(?:units?|segments?|trunk|near|far|panel|uplink|control|#)?\s*\d", where, re.I
+                ):
                     return []
                 raise
         named.update(places)
@@ -176,9 +215,13 @@ def per_place(
     return rows
 
 
-_SAID = re.compile(rf"(?:\b(?:units?|stations?|posts?|chargers?|numbers?|no\.?)\s+|#\s*)(?P<list>{_UNIT_LIST})", re.I)
+_SAID = re.compile(
+    rf"(?:\b(?:units?|stations?|posts?|chargers?|numbers?|no\.?)\s+|#\s*)(?P<list>{_UNIT_LIST})", re.I
+)
 _RANGE_FIRST = re.compile(r"^\s*(?P<list>\d+\s*(?:-|–)\s*\d+)\b", re.I)
-_EVERYWHERE = re.compile(r"\b(?:all|every)\s+(?:the\s+)?(?:units?|stations?|posts?|chargers?)\b|\ball of them\b", re.I)
+_EVERYWHERE = re.compile(
+    r"\b(?:all|every)\s+(?:the\s+)?(?:units?|stations?|posts?|chargers?)\b|\ball of them\b", re.I
+)
 
 
 def places_said(site: Site, kind: str, text: str) -> tuple[Place, ...]:

@@ -19,6 +19,7 @@ from diagnose.site.places import Place, describe
 from diagnose.source.problems import nearest, one_line, shown
 
 if TYPE_CHECKING:
+    from diagnose.casework.events import JSON
     from diagnose.casework.view import StepView
     from diagnose.shell.session import Session
     from diagnose.site.model import Site
@@ -55,7 +56,9 @@ def act(s: Session, typed: str) -> list[Line]:
         return done(s, "")
     problem = f"{shown(typed, 40)} is no command here; type help"
     close = nearest(word, NAMES)
-    return s.talk(lambda: taking.talk_free(s, typed, f"{problem}; {close}" if close.startswith("did") else problem))
+    return s.talk(
+        lambda: taking.talk_free(s, typed, f"{problem}; {close}" if close.startswith("did") else problem)
+    )
 
 
 def _joined(word: str, rest: str) -> tuple[str, str]:
@@ -92,7 +95,9 @@ def why(s: Session, rest: str) -> list[Line]:
         return wrap("text", "No suspects yet, so there is nothing to explain.", s.width)
     number = rest or "1"
     if not number.isdigit() or len(number) > 3 or not 1 <= int(number) <= len(a.suspects):
-        raise Refusal(f"there is no suspect {shown(rest)}; type why with a number from 1 to {len(a.suspects)}")
+        raise Refusal(
+            f"there is no suspect {shown(rest)}; type why with a number from 1 to {len(a.suspects)}"
+        )
     suspect = a.suspects[int(number) - 1]
     tell = {r.event: s.desk.assessor.tell(r) for r in state.readings}
     lines = t.evidence_lines(a, suspect, tell, s.width)
@@ -108,7 +113,10 @@ def why(s: Session, rest: str) -> list[Line]:
 
 def suspects(s: Session, rest: str) -> list[Line]:
     assert s.seen is not None
-    return [*t.suspect_lines(s.seen, s.width), *wrap("dim", "why 1 tells what speaks for the first.", s.width)]
+    return [
+        *t.suspect_lines(s.seen, s.width),
+        *wrap("dim", "why 1 tells what speaks for the first.", s.width),
+    ]
 
 
 def findings(s: Session, rest: str) -> list[Line]:
@@ -128,7 +136,7 @@ def steps(s: Session, rest: str) -> list[Line]:
     if not s.seen.steps:
         return s.here()
     if len(s.seen.steps) == 1:
-        words = "There is no other step that tells more. Type check with a word of its name for any check, or close."
+        words = "There is no other step that tells more. Type check with a word of its name, or close."
         return wrap("text", words, s.width)
     return s.talk(lambda: _talk_steps(s))
 
@@ -137,13 +145,20 @@ def _talk_steps(s: Session) -> Talk:
     assert s.seen is not None
     listed = s.seen.steps
     options = [
-        (str(n), f"{'repair: ' if x.kind == 'remedy' else ''}{x.title}, {describe(x.places)} ({t.minutes(x.minutes)})")
+        (
+            str(n),
+            f"{_repair(x)}{x.title}, {describe(x.places)} ({t.minutes(x.minutes)})",
+        )
         for n, x in enumerate(listed)
     ]
     chosen = yield from pick("Steps that fit now:", options, s.width, "number (Enter: stay)> ", "")
     if chosen:
         s.chosen = listed[int(chosen)]
     return s.here()
+
+
+def _repair(step: StepView) -> str:
+    return "repair: " if step.kind == "remedy" else ""
 
 
 def more(s: Session, rest: str) -> list[Line]:
@@ -156,12 +171,13 @@ def more(s: Session, rest: str) -> list[Line]:
 def what_if(s: Session, rest: str) -> list[Line]:
     words, place, answer = taking.split_read(rest)
     if not words or not answer:
-        raise Refusal("write what-if CHECK at PLACE = ANSWER, for instance: what-if unit answers at 5 = silent")
+        raise Refusal(
+            "write what-if CHECK at PLACE = ANSWER, for instance: what-if unit answers at 5 = silent"
+        )
     return s.talk(lambda: _talk_what_if(s, words, place, answer))
 
 
 def _talk_what_if(s: Session, words: str, place: str, answer: str) -> Talk:
-    from diagnose.casework.events import Event
     from diagnose.shell.answers import Taken, at_text, where
     from diagnose.shell.opening import ask_places
 
@@ -171,16 +187,22 @@ def _talk_what_if(s: Session, words: str, place: str, answer: str) -> Talk:
     if check is None:
         return s.here()
     site = taking.the_state(s).site
-    places: tuple[Place, ...] = where(site, check.at, place) if place else (yield from ask_places(s, site, check))
+    places: tuple[Place, ...] = (
+        where(site, check.at, place) if place else (yield from ask_places(s, site, check))
+    )
     taken = understand(s.desk.knowledge, site, check, places, answer)
     if not isinstance(taken, Taken):
         raise Refusal(f"{taken.question} Write it as {' or '.join(taken.readings)}")
     last = s.book.events[-1]
-    data: dict[str, object] = {"check": check.id, "at": at_text(places), "answer": taken.text}
-    event = Event("what-if", last.case, last.seq + 1, last.at, "reading", data, s.role)  # type: ignore[arg-type]
+    data: dict[str, JSON] = {"check": check.id, "at": at_text(places), "answer": taken.text}
+    event = last._replace(id="what-if", seq=last.seq + 1, kind="reading", data=data)
     after = s.desk.assessor.assess([*s.book.events, event])
     where_text = f" at {describe(places)}" if places else ""
-    lines = wrap("title", f"If {check.title}{where_text} read {taken.text.replace('-', ' ')} (nothing is recorded):", s.width)
+    lines = wrap(
+        "title",
+        f"If {check.title}{where_text} read {taken.text.replace('-', ' ')} (nothing is recorded):",
+        s.width,
+    )
     if after.stop_use and not s.seen.stop_use:
         lines += wrap("danger", "Use would be stopped.", s.width)
     return [*lines, *moved_lines(s.seen, after, s.width)]
@@ -243,10 +265,14 @@ def _talk_repaired(s: Session, rest: str) -> Talk:
     if name in k.remedies:
         remedy = k.remedies[name]
     else:
-        finder: Finder[str] = Finder((r.id, x) for r in k.remedies.values() for x in (r.title, r.id.replace("-", " ")))
+        finder: Finder[str] = Finder(
+            (r.id, x) for r in k.remedies.values() for x in (r.title, r.id.replace("-", " "))
+        )
         found = [key for key, _ in finder.search(words, 6)]
         if not found:
-            raise Refusal(f"no repair is called {shown(words)}; try another word of its name, or write a note")
+            raise Refusal(
+                f"no repair is called {shown(words)}; try another word of its name, or write a note"
+            )
         named = [(i, k.remedies[i].title) for i in found]
         chosen = yield from pick("Which repair?", named, s.width, "number (Enter: none)> ", "")
         if not chosen:
@@ -258,21 +284,31 @@ def _talk_repaired(s: Session, rest: str) -> Talk:
         raise Refusal(f"this site's record has no place for {shown(remedy.title)}; write a note instead")
     if place:
         kinds = [kind for kind in kinds if _fits(state.site, kind, place)] or kinds[:1]
-    kind = kinds[0] if len(kinds) == 1 else (yield from pick("It was done at:", [(x, x.replace("-", " ")) for x in kinds], s.width, "number> "))
+    kind = (
+        kinds[0]
+        if len(kinds) == 1
+        else (
+            yield from pick("It was done at:", [(x, x.replace("-", " ")) for x in kinds], s.width, "number> ")
+        )
+    )
     if place:
         places = state.site.find(place, kind)
     else:
         at = k.checks[taking.DUMMY]._replace(at=kind, title=remedy.title)
         places = yield from ask_places(s, state.site, at, known=True)
     if len(places) != 1:
-        raise Refusal("a repair is recorded at one place; write for instance: repaired " + f"{remedy.id} at {places[0]}")
+        raise Refusal(
+            "a repair is recorded at one place; write for instance: repaired " + f"{remedy.id} at {places[0]}"
+        )
     data: dict[str, object] = {"remedy": remedy.id, "at": str(places[0])}
     by = ""
     if not may_take(remedy, s.role, s.danger):
         from diagnose.shell.dialog import Ask
 
         lines = wrap("warn", f"{remedy.title} needs a {t.ROLE_WORDS[remedy.role]}.", s.width)
-        lines += wrap("title", "Type who did it and reports it (name or trade), or press Enter to leave it.", s.width)
+        lines += wrap(
+            "title", "Type who did it and reports it (name or trade), or press Enter to leave it.", s.width
+        )
         typed = one_line((yield Ask(tuple(lines), "reported by> ")).strip(), 80)
         if not typed:
             return s.here()
@@ -309,7 +345,9 @@ def _turn(s: Session, word: str) -> list[Line]:
     lines: list[Line] = []
     for event in events:
         if event.kind != "withdrawn":
-            lines += wrap("good", f"{word}: {one_line(event_text(s.desk.knowledge, event))}.", s.width, "", "  ")
+            lines += wrap(
+                "good", f"{word}: {one_line(event_text(s.desk.knowledge, event))}.", s.width, "", "  "
+            )
     s.tell_now(lines)
     return s.after()
 
@@ -320,9 +358,22 @@ def help_(s: Session, rest: str) -> list[Line]:
         command = NAMES.get(rest.lower())
         if command is None:
             raise Refusal(f"there is no command {shown(rest)}; {nearest(rest, NAMES) or 'type help'}")
-        return wrap("text", f"{command.name} {command.takes}".rstrip() + f": {command.says}", s.width, "", "  ")
-    lines = wrap("text", "Answer with a number, a word, a value (208.4 V, .3M, OL), y or n. can't and do not know are answers too.", s.width)
-    lines += wrap("text", "Anything you saw may be told at any time, for instance: read unit answers at 5-9 = silent", s.width, "", "  ")
+        return wrap(
+            "text", f"{command.name} {command.takes}".rstrip() + f": {command.says}", s.width, "", "  "
+        )
+    lines = wrap(
+        "text",
+        "Answer with a number, a word, a value (208.4 V, .3M, OL), y or n. "
+        "can't and do not know are answers too.",
+        s.width,
+    )
+    lines += wrap(
+        "text",
+        "Anything you saw may be told at any time, for instance: read unit answers at 5-9 = silent",
+        s.width,
+        "",
+        "  ",
+    )
     lines.append(BLANK)
     for c in COMMANDS:
         lines += wrap("text", f"{c.name} {c.takes}".rstrip() + f": {c.says}", s.width, "", "    ")
@@ -353,7 +404,12 @@ COMMANDS = (
     Command("note", "WORDS", "write a note into the case", note),
     Command("facts", "[WORDS]", "what the install record says", facts.facts),
     Command("fact", "NAME [PLACE] VALUE", "set an install fact, e.g. fact unit.setting 7 48 A", facts.fact),
-    Command("what-if", "CHECK [at PLACE] = ANSWER", "how an answer would move the suspects; records nothing", what_if),
+    Command(
+        "what-if",
+        "CHECK [at PLACE] = ANSWER",
+        "how an answer would move the suspects; records nothing",
+        what_if,
+    ),
     Command("undo", "", "take the last answer back", undo),
     Command("redo", "", "restore what was taken back", redo),
     Command("log", "", "everything recorded so far", log),
@@ -369,5 +425,29 @@ COMMANDS = (
     Command("quit", "", "leave; the case is saved", quit_),
 )
 NAMES: dict[str, Command] = {c.name: c for c in COMMANDS}
-NAMES |= {"steps": NAMES["other"], "skip": NAMES["other"], "exit": NAMES["quit"], "bye": NAMES["quit"], "h": NAMES["help"], "back": NAMES["undo"]}
-ALONE = ("other", "steps", "skip", "done", "?", "new", "undo", "redo", "back", "close", "log", "suspects", "findings", "exit", "bye", "quit")
+NAMES |= {
+    "steps": NAMES["other"],
+    "skip": NAMES["other"],
+    "exit": NAMES["quit"],
+    "bye": NAMES["quit"],
+    "h": NAMES["help"],
+    "back": NAMES["undo"],
+}
+ALONE = (
+    "other",
+    "steps",
+    "skip",
+    "done",
+    "?",
+    "new",
+    "undo",
+    "redo",
+    "back",
+    "close",
+    "log",
+    "suspects",
+    "findings",
+    "exit",
+    "bye",
+    "quit",
+)

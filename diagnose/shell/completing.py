@@ -32,8 +32,12 @@ def completions(session: Session, text: str) -> tuple[int, list[str]]:
     if command in ("check", "read", "what-if"):
         return _check(session, rest)
     words = {
-        "role": m.ROLES, "on-site": ("yes", "no"), "instruments": m.INSTRUMENTS, "repaired": tuple(k.remedies), "facts": tuple(k.facts),
-    }.get(command, ())  # fmt: skip
+        "role": m.ROLES,
+        "on-site": ("yes", "no"),
+        "instruments": m.INSTRUMENTS,
+        "repaired": tuple(k.remedies),
+        "facts": tuple(k.facts),
+    }.get(command, ())
     return _fitting(rest.rpartition(",")[2].lstrip(), words)
 
 

@@ -81,7 +81,9 @@ class Desk:
 
     def complaints(self) -> Finder[tuple[str, str]]:
         """Over everything that a caller may complain of, as (check, outcome)."""
-        return self._finder("complaints", [c for c in self.knowledge.checks.values() if c.complaint and c.id != DANGER])
+        return self._finder(
+            "complaints", [c for c in self.knowledge.checks.values() if c.complaint and c.id != DANGER]
+        )
 
     def dangers(self) -> Finder[tuple[str, str]]:
         """Over the danger signs."""

@@ -13,7 +13,7 @@ from diagnose.report.lines import Line, numbered, wrap
 
 
 class Ask(NamedTuple):
-    """A question: lines to show, the prompt, words that complete, more help, and whether the last answer was no use."""
+    """A question: lines, prompt, words that complete, more help, and whether the last answer was no use."""
 
     lines: tuple[Line, ...]
     prompt: str
@@ -70,10 +70,18 @@ class Dialog:
 
 
 def pick(
-    title: str, options: Sequence[tuple[str, str]], width: int, prompt: str, empty: str | None = None,
-    words: Sequence[str] = (), before: Sequence[Line] = (),
-) -> Generator[Ask, str, str]:  # fmt: skip
-    """Choose one of `options` (id, text) by number, id or the beginning of its text; `empty` is what Enter alone means."""
+    title: str,
+    options: Sequence[tuple[str, str]],
+    width: int,
+    prompt: str,
+    empty: str | None = None,
+    words: Sequence[str] = (),
+    before: Sequence[Line] = (),
+) -> Generator[Ask, str, str]:
+    """Choose one of `options` (id, text) by number, id or the beginning of its text.
+
+    `empty` is what Enter alone means; None: nothing.
+    """
     lines = [*wrap("title", title, width), *numbered([text for _, text in options], width)]
     ids = tuple(i for i, _ in options)
     ask = Ask((*before, *lines), prompt, (*ids, *words))
@@ -90,7 +98,13 @@ def pick(
             if len(near) == 1:
                 return near[0]
         more = " or press Enter" if empty is not None else ""
-        ask = Ask(tuple(wrap("warn", f"Type a number from 1 to {len(options)}{more}.", width)), prompt, ask.words, tuple(lines), True)
+        ask = Ask(
+            tuple(wrap("warn", f"Type a number from 1 to {len(options)}{more}.", width)),
+            prompt,
+            ask.words,
+            tuple(lines),
+            True,
+        )
 
 
 def yes_or_no(question: str, width: int, prompt: str = "y/n> ") -> Generator[Ask, str, bool]:

@@ -24,14 +24,20 @@ def made_safe(s: Session, rest: str) -> list[Line]:
     if not s.seen.stop_use:
         raise Refusal("no danger has been reported, so there is nothing to make safe")
     if not m.may(s.role, "technician"):
-        raise Refusal(f"only a {t.ROLE_WORDS['technician']} or above can report that; type handover for whom to send")
+        raise Refusal(
+            f"only a {t.ROLE_WORDS['technician']} or above can report that; type handover for whom to send"
+        )
     if all(x.made_safe for x in s.seen.stop_use):
         return wrap("text", "It has been reported as made safe already.", s.width)
     return s.talk(lambda: _talk_safe(s))
 
 
 def _talk_safe(s: Session) -> Talk:
-    lines = wrap("danger", "Made safe means: isolated, locked out and tagged, absence of voltage proved on every conductor.", s.width)
+    lines = wrap(
+        "danger",
+        "Made safe means: isolated, locked out and tagged, absence of voltage proved on every conductor.",
+        s.width,
+    )
     lines += wrap("title", f"If you did that yourself or saw it done, type: {SAFE_WORDS}", s.width)
     typed = yield Ask(tuple(lines), "made safe> ", (SAFE_WORDS,))
     if " ".join(typed.lower().split()).rstrip(".") != SAFE_WORDS:
@@ -51,7 +57,10 @@ def handover(s: Session, rest: str) -> list[Line]:
     if state.complaint:
         lines += labelled("Complaint", one_line(state.complaint), width)
     lines += t.stop_lines(a, width)
-    lines += [BLANK, *(t.handover_lines(a, width) or wrap("text", "Nothing is out of this role's reach so far.", width))]
+    lines += [
+        BLANK,
+        *(t.handover_lines(a, width) or wrap("text", "Nothing is out of this role's reach so far.", width)),
+    ]
     if a.handover and a.handover.checks:
         lines += labelled("To be checked", "; ".join(s.titles()[c] for c in a.handover.checks), width)
     lines += [BLANK, *wrap("title", "Suspects:", width), *t.suspect_lines(a, width, 4)]
@@ -60,9 +69,17 @@ def handover(s: Session, rest: str) -> list[Line]:
     for r in known:
         lines += wrap("text", one_line(s.desk.assessor.tell(r)), width, "- ", "  ")
     for done in state.mended:
-        lines += wrap("text", f"repaired at {done.place}: {s.desk.knowledge.remedies[done.remedy].title}", width, "- ", "  ")
+        lines += wrap(
+            "text",
+            f"repaired at {done.place}: {s.desk.knowledge.remedies[done.remedy].title}",
+            width,
+            "- ",
+            "  ",
+        )
     lines += t.proof_state_lines(a, width, s.titles())
-    lines += [line for _, text in state.notes for line in wrap("text", f"note: {one_line(text)}", width, "- ", "  ")]
+    lines += [
+        line for _, text in state.notes for line in wrap("text", f"note: {one_line(text)}", width, "- ", "  ")
+    ]
     return lines
 
 
@@ -88,12 +105,32 @@ def _talk_close(s: Session) -> Talk:
     if a.proofs:
         lines += wrap("warn", "The repair is not proved:", s.width)
         lines += t.proof_state_lines(a, s.width, s.titles())
-        lines += wrap("title", "Take these readings first (press Enter), or type why the case is closed without them.", s.width)
+        lines += wrap(
+            "title",
+            "Take these readings first (press Enter), or type why the case is closed without them.",
+            s.width,
+        )
     else:
-        lines += wrap("title", "Nothing was repaired. Type why the case is closed, for instance: handed over; no fault found. Enter: leave it open.", s.width)
+        lines += wrap(
+            "title",
+            "Nothing was repaired. Type why the case is closed, for instance: handed over; no fault found. "
+            "Enter: leave it open.",
+            s.width,
+        )
     typed = one_line((yield Ask(tuple(lines), "reason> ")).strip(), 500)
     while typed and len(typed) < 4:
-        typed = one_line((yield Ask(tuple(wrap("warn", "A few words, please, or Enter to leave it open.", s.width)), "reason> ", (), (), True)).strip(), 500)
+        typed = one_line(
+            (
+                yield Ask(
+                    tuple(wrap("warn", "A few words, please, or Enter to leave it open.", s.width)),
+                    "reason> ",
+                    (),
+                    (),
+                    True,
+                )
+            ).strip(),
+            500,
+        )
     if not typed:
         return [*wrap("text", "The case stays open.", s.width), *s.here()]
     return s.save([("closed", {"proofs": [p.done for p in a.proofs if p.done], "reason": typed})])

@@ -44,11 +44,13 @@ def _spec(s: Session, name: str) -> FactSpec:
         return known[short[0]]
     if short:
         raise Refusal(f"{shown(name)} is one of {', '.join(short)}; write it in full")
-    raise Refusal(f"there is no install fact {shown(name)}; {nearest(name.lower(), known) or 'type facts to see them'}")
+    raise Refusal(
+        f"there is no install fact {shown(name)}; {nearest(name.lower(), known) or 'type facts to see them'}"
+    )
 
 
 def split_value(site: Site, spec: FactSpec, text: str) -> tuple[str, str]:
-    """Place and value of `7 48 A`, `7 = 48 A`, `units 1-6 48 A` or `48 A`. Raises with what would be right."""
+    """Place and value of `7 48 A`, `7 = 48 A`, `units 1-6 48 A` or `48 A`. Raises PlaceError."""
     from diagnose.site.record import parse_fact
 
     if spec.section == "site":
@@ -79,8 +81,14 @@ def _only(site: Site, spec: FactSpec) -> str:
     if not here:
         raise Refusal(f"this site's record has no {spec.section}")
     if len(here) > 1:
-        example = {"quantity": f"40 {spec.unit}", "yes-no": "yes", "choice": next(iter(spec.choices), "")}.get(spec.kind, "2")
-        raise Refusal(f"at which {spec.section}? write for instance: fact {spec.key} {here[0].number} {example}, or all")
+        example = {
+            "quantity": f"40 {spec.unit}",
+            "yes-no": "yes",
+            "choice": next(iter(spec.choices), ""),
+        }.get(spec.kind, "2")
+        raise Refusal(
+            f"at which {spec.section}? write for instance: fact {spec.key} {here[0].number} {example}, or all"
+        )
     return str(here[0])
 
 
@@ -107,7 +115,12 @@ def instruments(s: Session, rest: str) -> list[Line]:
     if not rest:
         names = ", ".join(sorted(i for i in s.state_now.instruments if i != "none"))
         lines = wrap("text", f"At hand: {names or 'nothing'}.", s.width, "", "  ")
-        return [*lines, *wrap("dim", "Set them with: instruments multimeter, clamp-meter (or: none, all)", s.width, "", "  ")]
+        return [
+            *lines,
+            *wrap(
+                "dim", "Set them with: instruments multimeter, clamp-meter (or: none, all)", s.width, "", "  "
+            ),
+        ]
     names_typed = instruments_in(rest)
     return s.save([("role", {"instruments": list(names_typed)})])
 
@@ -117,7 +130,10 @@ def instruments_in(text: str) -> tuple[str, ...]:
     names = ["-".join(part.lower().split()) for part in text.split(",") if part.strip()]
     if names == ["all"]:
         return m.INSTRUMENTS
+    known = ", ".join(m.INSTRUMENTS)
     for name in names:
         if name not in m.INSTRUMENTS:
-            raise Refusal(f"there is no instrument {shown(name)}; {nearest(name, m.INSTRUMENTS) or 'known: ' + ', '.join(m.INSTRUMENTS)}")
+            raise Refusal(
+                f"there is no instrument {shown(name)}; {nearest(name, m.INSTRUMENTS) or f'known: {known}'}"
+            )
     return tuple(dict.fromkeys(names)) or ("none",)

@@ -5,7 +5,10 @@ from __future__ import annotations
 import sys
 import textwrap
 
-FIRST = "Fault diagnosis for newly installed charging stations. Local codes, the maker's manual and licensed practice go first."
+FIRST = (
+    "Fault diagnosis for newly installed charging stations. "
+    "Local codes, the maker's manual and licensed practice go first."
+)
 
 
 def first_line() -> None:

@@ -41,7 +41,9 @@ def log_error(error: BaseException) -> str:
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with target.open("a", encoding="utf-8", errors="replace") as file:
-            file.write(f"---- {datetime.now(UTC).isoformat(timespec='seconds')} {' '.join(sys.argv[1:])}\n{text}\n")
+            file.write(
+                f"---- {datetime.now(UTC).isoformat(timespec='seconds')} {' '.join(sys.argv[1:])}\n{text}\n"
+            )
     except OSError:
         return f"something went wrong inside ({what}), and the log {target} cannot be written"
     return f"something went wrong inside ({what}); the details are in {target}"

@@ -22,10 +22,9 @@ def run(session: Session, colour: bool) -> int:
     session.width = width_of(out)
     session.say = say
     say(session.start())
-    session.desk.warm()
     while not session.finished:
         try:
-            line = _next(session.prompt, typing)
+            line = _next(session, typing)
             if line is None:
                 say(session.leave())
                 break
@@ -42,12 +41,13 @@ def run(session: Session, colour: bool) -> int:
     return 0
 
 
-def _next(prompt: str, typing: bool) -> str | None:
+def _next(session: Session, typing: bool) -> str | None:
     """The next line, None at the end of the input."""
     if typing:
         stream = sys.stdout if is_terminal(sys.stdout) else sys.stderr
-        stream.write(prompt)
+        stream.write(session.prompt)
         stream.flush()
+        session.desk.warm()
     line = sys.stdin.readline(LONGEST)
     if not line:
         return None

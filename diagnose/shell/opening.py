@@ -61,7 +61,9 @@ def talk_opening(s: Session) -> Talk:
     rows: list[Row] = [("reading", {"check": DANGER, "at": _all(site), "answer": sign})]
     if found[0]:
         rows += yield from ask_where(s, site, k.checks[found[0]], found[1], complaint)
-    role = s.options.role or (yield from pick("Who are you?", ROLE_CHOICES, s.width, "role (Enter: site contact)> ", "contact"))
+    role = s.options.role or (
+        yield from pick("Who are you?", ROLE_CHOICES, s.width, "role (Enter: site contact)> ", "contact")
+    )
     return s.open_case(Opened(complaint, complaint, record, role, tuple(rows)))
 
 
@@ -126,7 +128,10 @@ def _open_danger(s: Session, check: m.Check, sign: str, said: str) -> Talk:
 
     outcome = check.outcome(sign)
     says = outcome.says if outcome else sign
-    lines = [*wrap("danger", f"STOP USE: {says}.", s.width), *wrap("danger", "Keep off, keep others off.", s.width)]
+    lines = [
+        *wrap("danger", f"STOP USE: {says}.", s.width),
+        *wrap("danger", "Keep off, keep others off.", s.width),
+    ]
     lines += wrap("title", "At which unit? Its number, 'all', or ? for not known.", s.width)
     ask = Ask(tuple(lines), "where> ", ("all",), (), raw=True)
     while True:
@@ -147,7 +152,9 @@ def _open_danger(s: Session, check: m.Check, sign: str, said: str) -> Talk:
                 places = site.find(typed, "unit") if numbers else ()
             break
         except ValueError as error:
-            ask = Ask(tuple(wrap("warn", f"{_first_up(str(error))}.", s.width)), "where> ", ("all",), (), True, True)
+            ask = Ask(
+                tuple(wrap("warn", f"{_first_up(str(error))}.", s.width)), "where> ", ("all",), (), True, True
+            )
     from diagnose.shell.answers import at_text
 
     row: Row = ("reading", {"check": DANGER, "at": at_text(places), "answer": sign, "complaint": True})
@@ -163,7 +170,11 @@ def _ask_complaint(s: Session, said: str) -> Generator[Ask, str, tuple[str, tupl
     """(the complaint in the person's words, (check, outcome)); ("", "") when nothing of the list is meant."""
     complaint = said
     while not complaint:
-        lines = wrap("title", "What is wrong? Say it in your own words, with the unit numbers if you know them.", s.width)
+        lines = wrap(
+            "title",
+            "What is wrong? Say it in your own words, with the unit numbers if you know them.",
+            s.width,
+        )
         complaint = (yield Ask(tuple(lines), "what is wrong> ", (), tuple(family_lines(s)))).strip()
     s.draft.complaint = complaint
     return complaint, (yield from match_complaint(s, complaint))
@@ -172,7 +183,10 @@ def _ask_complaint(s: Session, said: str) -> Generator[Ask, str, tuple[str, tupl
 def family_lines(s: Session) -> list[Line]:
     """The families of complaints."""
     titles = [c.title for c in s.desk.knowledge.checks.values() if c.complaint and c.id != DANGER]
-    return [*wrap("text", "It may be about:", s.width), *(line for t in titles for line in wrap("text", t, s.width, "- ", "  "))]
+    return [
+        *wrap("text", "It may be about:", s.width),
+        *(line for t in titles for line in wrap("text", t, s.width, "- ", "  ")),
+    ]
 
 
 def match_complaint(s: Session, complaint: str) -> Generator[Ask, str, tuple[str, str]]:
@@ -186,7 +200,9 @@ def match_complaint(s: Session, complaint: str) -> Generator[Ask, str, tuple[str
     found = [key for key, _ in s.desk.complaints().search(complaint)]
     if found:
         options = [(f"{c}:{o}", _tell(k, c, o)) for c, o in found]
-        chosen = yield from pick("Which comes nearest?", [*options, (NONE, "none of these")], s.width, "number> ")
+        chosen = yield from pick(
+            "Which comes nearest?", [*options, (NONE, "none of these")], s.width, "number> "
+        )
         if chosen != NONE:
             check, _, outcome_id = chosen.partition(":")
             return check, outcome_id
@@ -218,7 +234,9 @@ def _ask_record(s: Session, complaint: str) -> Generator[Ask, str, tuple[str, Si
     """The install record's text and its site; a bare one where there is none."""
     if s.options.record:
         return s.record_given()
-    lines = wrap("title", "Install record of the site: type its file name, or press Enter if there is none.", s.width)
+    lines = wrap(
+        "title", "Install record of the site: type its file name, or press Enter if there is none.", s.width
+    )
     ask = Ask(tuple(lines), "record (Enter: none)> ", ("none",))
     while True:
         typed = (yield ask).strip().strip("'\"")
@@ -249,11 +267,23 @@ def _ask_bare(s: Session, complaint: str) -> Generator[Ask, str, tuple[str, Site
         if typed.isdigit() and len(typed) < 4 and 1 <= int(typed) <= 247:
             count = int(typed)
             break
-        ask = Ask(tuple(wrap("warn", "Type a whole number from 1 to 247, or press Enter.", s.width)), "units> ", (), (), True)
+        ask = Ask(
+            tuple(wrap("warn", "Type a whole number from 1 to 247, or press Enter.", s.width)),
+            "units> ",
+            (),
+            (),
+            True,
+        )
     on_trunk = False
     if count > 1:
-        options = (("trunk", "by a two-wire trunk (RS-485) from unit to unit"), ("own", "each by itself"), ("unknown", "do not know"))
-        on_trunk = (yield from pick("How are the units linked to each other?", options, s.width, "number> ")) != "own"
+        options = (
+            ("trunk", "by a two-wire trunk (RS-485) from unit to unit"),
+            ("own", "each by itself"),
+            ("unknown", "do not know"),
+        )
+        on_trunk = (
+            yield from pick("How are the units linked to each other?", options, s.width, "number> ")
+        ) != "own"
     record = bare_record(count, on_trunk)
     return record, s.read_site(record)
 
@@ -267,7 +297,9 @@ def _numbers_in(text: str) -> list[int]:
     return [p.number for p in said] if len(said) < 247 else []
 
 
-def ask_where(s: Session, site: Site, check: m.Check, outcome: str, complaint: str) -> Generator[Ask, str, list[Row]]:
+def ask_where(
+    s: Session, site: Site, check: m.Check, outcome: str, complaint: str
+) -> Generator[Ask, str, list[Row]]:
     """Where a complaint holds, and for sweeps how the others are."""
     from diagnose.shell.answers import at_text
 
@@ -295,7 +327,11 @@ def ask_places(
     guess = places_said(site, check.at, said)
     kind = {"trunk-end": "end of the trunk"}.get(check.at, check.at)
     example = describe(here[:3]) if check.at == "unit" else str(here[0])
-    ways = f"a number, a range, 'all'{'' if known else ', or ? for not known'}" if check.at == "unit" else f"for instance {example}"
+    ways = (
+        f"a number, a range, 'all'{'' if known else ', or ? for not known'}"
+        if check.at == "unit"
+        else f"for instance {example}"
+    )
     enter = f" Enter: {describe(guess)}." if guess else ""
     lines = wrap("title", f"{check.title}: at which {kind}? ({ways}){enter}", s.width)
     words = ("all", *(str(p) for p in here[:40]))
@@ -312,7 +348,14 @@ def ask_places(
                 return places
             raise ValueError(f"name the {kind}, for instance {example}")
         except ValueError as error:
-            ask = Ask(tuple(wrap("warn", f"{_first_up(str(error))}.", s.width)), "where> ", words, tuple(lines), True, True)
+            ask = Ask(
+                tuple(wrap("warn", f"{_first_up(str(error))}.", s.width)),
+                "where> ",
+                words,
+                tuple(lines),
+                True,
+                True,
+            )
 
 
 def _ask_others(s: Session, check: m.Check, others: tuple[Place, ...]) -> Generator[Ask, str, str]:
@@ -321,7 +364,9 @@ def _ask_others(s: Session, check: m.Check, others: tuple[Place, ...]) -> Genera
 
     normal = check.outcomes[0].says
     question = f"And {describe(others)}: {normal}? (y, n, or ? for not known)"
-    ask = Ask(tuple(wrap("title", question, s.width)), "others> ", ("yes", "no", "do not know"), (), False, True)
+    ask = Ask(
+        tuple(wrap("title", question, s.width)), "others> ", ("yes", "no", "do not know"), (), False, True
+    )
     while True:
         word = (yield ask).strip().lower()
         if word in ("y", "yes"):
@@ -332,5 +377,7 @@ def _ask_others(s: Session, check: m.Check, others: tuple[Place, ...]) -> Genera
             break
         ask = Ask(tuple(wrap("warn", "Type y, n or ?.", s.width)), "others> ", ask.words, (), True, True)
     options = [(o.id, o.says) for o in check.outcomes[1:]]
-    chosen = yield from pick(f"How are {describe(others)}?", [*options, (NONE, "mixed, or not known")], s.width, "number> ")
+    chosen = yield from pick(
+        f"How are {describe(others)}?", [*options, (NONE, "mixed, or not known")], s.width, "number> "
+    )
     return "" if chosen == NONE else chosen

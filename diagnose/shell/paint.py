@@ -14,9 +14,28 @@ WIDEST, NARROWEST = 100, 20
 # Bold and two of the sixteen colours: readable on light and dark grounds. The words carry the meaning.
 CODES = {"title": "1", "good": "32", "warn": "1", "danger": "1;31"}
 _STAND_INS = {
-    "°": "deg ", "Ω": "ohm", "µ": "u", "μ": "u", "²": "2", "³": "3", "·": ".", "–": "-", "—": "-", "×": "x", "≤": "<=",
-    "≥": ">=", "±": "+/-", "∞": "infinite", "→": "->", "√": "root ", "φ": "phi", "‘": "'", "’": "'", "“": '"', "”": '"',
-}  # fmt: skip
+    "°": "deg ",
+    "Ω": "ohm",
+    "µ": "u",
+    "μ": "u",
+    "²": "2",
+    "³": "3",
+    "·": ".",
+    "–": "-",
+    "—": "-",
+    "×": "x",
+    "≤": "<=",
+    "≥": ">=",
+    "±": "+/-",
+    "∞": "infinite",
+    "→": "->",
+    "√": "root ",
+    "φ": "phi",
+    "‘": "'",
+    "’": "'",
+    "“": '"',
+    "”": '"',
+}
 
 
 def wants_colour(stream: TextIO, off: bool = False, environment: Mapping[str, str] | None = None) -> bool:

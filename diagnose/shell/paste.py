@@ -53,7 +53,7 @@ def talk_paste(s: Session, text: str) -> Talk:
 
 
 def _line(s: Session, line: str) -> list[Row]:
-    """What one line records, nothing when it is not understood. Checks above the role are not taken from a paste."""
+    """What one line records, nothing when it is not understood. Checks above the role are not taken."""
     site = the_state(s).site
     step = s.step
     check = s.desk.knowledge.checks.get(step.id) if step and step.kind == "check" else None
@@ -61,7 +61,10 @@ def _line(s: Session, line: str) -> list[Row]:
         if check is not None and step is not None:
             given = per_place(site, check, step.places, line)
             if given:
-                return [_row(s, check.id, at_text(p), understand(s.desk.knowledge, site, check, p, a)) for p, a in given]
+                return [
+                    _row(s, check.id, at_text(p), understand(s.desk.knowledge, site, check, p, a))
+                    for p, a in given
+                ]
         words, place, answer = split_read(line.removeprefix("read "))
         if words and answer:
             named = find_checks(s, words, 2)

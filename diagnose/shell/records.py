@@ -18,13 +18,17 @@ def read_record(path: str, k: m.Knowledge) -> tuple[str, Site]:
     file = Path(path).expanduser()
     try:
         if file.is_file() and file.stat().st_size > LARGEST:
-            raise Refusal(f"the install record {shown(path)} is larger than {LARGEST // 1_000_000} MB; name a YAML file")
+            raise Refusal(
+                f"the install record {shown(path)} is larger than {LARGEST // 1_000_000} MB; name a YAML file"
+            )
         text = file.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
         raise Refusal(f"the install record {shown(path)} is no text in UTF-8; name a YAML file") from None
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or "no such name"
-        raise Refusal(f"the install record {shown(path)} cannot be read ({why}); name a YAML file that is there") from None
+        raise Refusal(
+            f"the install record {shown(path)} cannot be read ({why}); name a YAML file that is there"
+        ) from None
     return text, read_site(text, k, path)
 
 

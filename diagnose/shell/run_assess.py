@@ -55,7 +55,7 @@ def _case(desk: Desk, name: str, shipped: bool) -> CaseFile:
 
 
 def find_file(name: str, shipped: bool) -> Path:
-    """A case file by its path, or, where `shipped` says so, by the bare name of one that comes with the program."""
+    """A case file by its path or, where `shipped` says so, by the bare name of one of the program's own."""
     path = Path(name).expanduser()
     if path.is_file():
         return path
@@ -83,7 +83,10 @@ def assess(words: Namespace) -> int:
     events = case.events()
     if words.role:
         last = events[-1]
-        events = (*events, Event("role", last.case, last.seq + 1, last.at, "role", {"role": words.role}, words.role))
+        events = (
+            *events,
+            Event("role", last.case, last.seq + 1, last.at, "role", {"role": words.role}, words.role),
+        )
     a = desk.assessor.assess(events)
     if words.json:
         put_json(assessment(a))
@@ -121,7 +124,7 @@ def replay(words: Namespace) -> int:
 
 
 def difference(k: m.Knowledge, expect: Expect, before: Assessment, played: Played) -> str:
-    """What differs from what a worked case expects before the first repair, in one line; empty when nothing does.
+    """What differs from what a worked case expects before the first repair, in one line, or nothing.
 
     A fault that the same repair mends counts as the expected one, and its probability with it.
     """
@@ -133,7 +136,11 @@ def difference(k: m.Knowledge, expect: Expect, before: Assessment, played: Playe
         found = before.suspects[0].fault if before.suspects else "nothing"
         return f"expected {expect.fault}, found {found} first"
     first = before.suspects[0]
-    if expect.place is not None and first.places and expect.place not in [p for p, x in first.places if x >= first.places[0][1] - 1e-9]:
+    if (
+        expect.place is not None
+        and first.places
+        and expect.place not in [p for p, x in first.places if x >= first.places[0][1] - 1e-9]
+    ):
         return f"expected {expect.fault} at {expect.place}, found it at {first.places[0][0]}"
     total = sum(s.probability for s in alike)
     if total < expect.confidence - 1e-9:
@@ -162,7 +169,13 @@ def _turn_lines(desk: Desk, turn: Turn, width: int) -> list[Line]:
     check = desk.knowledge.checks.get(turn.step.id)
     word = "Repair: " if turn.step.kind == "remedy" else ""
     lines = [BLANK, *leading_lines(turn.before, width)]
-    lines += wrap("title", f"{turn.number}  {word}{turn.step.title}, {describe(turn.step.places)} ({minutes(turn.minutes)})", width, "", "   ")
+    lines += wrap(
+        "title",
+        f"{turn.number}  {word}{turn.step.title}, {describe(turn.step.places)} ({minutes(turn.minutes)})",
+        width,
+        "",
+        "   ",
+    )
     for places, text in turn.answers:
         outcome = check.outcome(text) if check and turn.step.kind == "check" else None
         where = f"{describe(places)}: " if len(turn.answers) > 1 else ""
@@ -173,12 +186,19 @@ def _turn_lines(desk: Desk, turn: Turn, width: int) -> list[Line]:
 def _ending_lines(case: CaseFile, before: Assessment, played: Played, differs: str, width: int) -> list[Line]:
     from diagnose.report.text import minutes, stop_lines, suspect_lines
 
-    lines = [BLANK, *stop_lines(played.last, width), *wrap("title", "Before the first repair:", width), *suspect_lines(before, width, 3)]
+    lines = [
+        BLANK,
+        *stop_lines(played.last, width),
+        *wrap("title", "Before the first repair:", width),
+        *suspect_lines(before, width, 3),
+    ]
     if played.proved:
         lines += wrap("good", "The repair is proved; the case can be closed.", width)
     elif any(p.failed for p in played.last.proofs):
         lines += wrap("warn", "A repair was not proved.", width)
-    lines += wrap("text", f"{played.asked} steps before the repair, about {minutes(played.minutes)} in all.", width)
+    lines += wrap(
+        "text", f"{played.asked} steps before the repair, about {minutes(played.minutes)} in all.", width
+    )
     if differs:
         lines += wrap("danger", f"Not as expected: {differs}.", width)
     elif case.expect:
@@ -190,18 +210,29 @@ def _replay_json(case: CaseFile, turns: Sequence[Turn], played: Played, differs:
     from diagnose.report.jsonview import assessment, step
 
     return {
-        "format": 1, "title": case.title,
+        "format": 1,
+        "title": case.title,
         "turns": [
             {
-                "number": t.number, "step": step(t.step), "minutes": round(t.minutes, 1),
-                "answers": [{"places": [str(p) for p in places], "answer": text} for places, text in t.answers],
-                "suspects": [{"fault": s.fault, "probability": round(s.probability, 6)} for s in t.before.suspects[:3]],
+                "number": t.number,
+                "step": step(t.step),
+                "minutes": round(t.minutes, 1),
+                "answers": [
+                    {"places": [str(p) for p in places], "answer": text} for places, text in t.answers
+                ],
+                "suspects": [
+                    {"fault": s.fault, "probability": round(s.probability, 6)} for s in t.before.suspects[:3]
+                ],
             }
             for t in turns
         ],
-        "asked": played.asked, "minutes": round(played.minutes, 1), "proved": played.proved,
-        "as_expected": not differs if case.expect else None, "differs": differs, "last": assessment(played.last),
-    }  # fmt: skip
+        "asked": played.asked,
+        "minutes": round(played.minutes, 1),
+        "proved": played.proved,
+        "as_expected": not differs if case.expect else None,
+        "differs": differs,
+        "last": assessment(played.last),
+    }
 
 
 # ---- audit
@@ -222,21 +253,43 @@ def audit(words: Namespace) -> int:
             raise
         put([Line("text", p.line()) for p in error.problems], words.no_color)
         raise Refusal(f"{len(error.problems)} problems in {shown(words.file)}; nothing was audited") from None
-    opened = Event("e1", "audit", 1, EPOCH, "opened", {"title": "audit", "record": record, "role": "technician"}, "technician")
+    opened = Event(
+        "e1",
+        "audit",
+        1,
+        EPOCH,
+        "opened",
+        {"title": "audit", "record": record, "role": "technician"},
+        "technician",
+    )
     a = desk.assessor.assess([opened])
     broken = [f for f in a.findings if f.level in ("violation", "danger")]
     others = [f for f in a.findings if f not in broken]
     if words.json:
-        put_json({"format": 1, "site": site.name, "violations": [finding(f) for f in broken], "notes": [finding(f) for f in others]})
+        put_json(
+            {
+                "format": 1,
+                "site": site.name,
+                "violations": [finding(f) for f in broken],
+                "notes": [finding(f) for f in others],
+            }
+        )
         return 1 if broken else 0
     width = width_of(sys.stdout)
     lines = wrap("title", one_line(site.name), width)
     for f in (*broken, *others):
         word = "Breaks" if f in broken else "Note"
-        lines += [BLANK, *wrap("warn" if f in broken else "text", f"{word}: {one_line(f.says)}", width, "", "  ")]
+        lines += [
+            BLANK,
+            *wrap("warn" if f in broken else "text", f"{word}: {one_line(f.says)}", width, "", "  "),
+        ]
         lines += wrap("dim", f"rule: {f.rule}", width, "  ", "    ")
         titles = [desk.knowledge.sources[s].title if s in desk.knowledge.sources else s for s in f.sources]
         lines += wrap("dim", f"source: {'; '.join(titles)}", width, "  ", "    ")
-    count = f"{len(broken)} rule{'s' if len(broken) != 1 else ''} broken." if broken else "No rule is broken, as far as the record says."
+    count = (
+        f"{len(broken)} rule{'s' if len(broken) != 1 else ''} broken."
+        if broken
+        else "No rule is broken, as far as the record says."
+    )
     put([*lines, BLANK, *wrap("danger" if broken else "good", count, width)], words.no_color)
     return 1 if broken else 0

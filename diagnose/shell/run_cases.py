@@ -28,7 +28,10 @@ def cases(words: Namespace) -> int:
     lines: list[Line] = []
     for c in found:
         lines += wrap("text", f"{c.id}  {c.state}  {c.changed_at[:10]}  {one_line(c.title)}", width, "", "  ")
-    put(lines or wrap("text", "No case." if not words.words else "No case has all these words.", width), words.no_color)
+    put(
+        lines or wrap("text", "No case." if not words.words else "No case has all these words.", width),
+        words.no_color,
+    )
     return 0 if found else 1
 
 
@@ -43,7 +46,14 @@ def show_case(words: Namespace) -> int:
         events = desk.store.events(case)
         a = desk.assessor.assess(events)
         if words.json:
-            put_json({"format": 1, "case": case, "events": [e._asdict() for e in events], "assessment": assessment(a)})
+            put_json(
+                {
+                    "format": 1,
+                    "case": case,
+                    "events": [e._asdict() for e in events],
+                    "assessment": assessment(a),
+                }
+            )
             return 0
         width = width_of(sys.stdout)
         lines = wrap("title", f"Case {case}", width)
@@ -73,7 +83,10 @@ def export(words: Namespace) -> int:
         count = export_case(desk.store, case, target)
     finally:
         desk.close()
-    put(wrap("good", f"{count} entries of case {case} written to {target}.", width_of(sys.stdout)), words.no_color)
+    put(
+        wrap("good", f"{count} entries of case {case} written to {target}.", width_of(sys.stdout)),
+        words.no_color,
+    )
     return 0
 
 
@@ -82,8 +95,11 @@ def import_file(words: Namespace) -> int:
     from diagnose.casework.transfer import import_case
 
     said = {
-        "new": "taken over", "same": "is here already, nothing to add", "extended": "extended", "older": "is here already and goes further",
-    }  # fmt: skip
+        "new": "taken over",
+        "same": "is here already, nothing to add",
+        "extended": "extended",
+        "older": "is here already and goes further",
+    }
     desk = Desk(words.store, words.rules)
     try:
         done = import_case(desk.store, words.file)
@@ -91,7 +107,11 @@ def import_file(words: Namespace) -> int:
         desk.close()
     width = width_of(sys.stdout)
     added = f", {done.added} entries added" if done.added else ""
-    lines = wrap("good", f"Case {done.case} {said[done.outcome]}{added}; {done.events} entries, head {done.head[:12]}.", width)
+    lines = wrap(
+        "good",
+        f"Case {done.case} {said[done.outcome]}{added}; {done.events} entries, head {done.head[:12]}.",
+        width,
+    )
     if done.statement:
         lines += wrap("warn", f"! {one_line(done.statement)}", width, "", "  ")
     put(lines, words.no_color)
@@ -110,7 +130,9 @@ def verify(words: Namespace) -> int:
     width = width_of(sys.stdout)
     lines = [line for p in problems for line in wrap("danger", one_line(p), width, "", "  ")]
     if not problems:
-        lines = wrap("good", f"Case {case} is whole: {summary.events} entries, head {summary.head}.", width, "", "  ")
+        lines = wrap(
+            "good", f"Case {case} is whole: {summary.events} entries, head {summary.head}.", width, "", "  "
+        )
     put(lines, words.no_color)
     return 1 if problems else 0
 

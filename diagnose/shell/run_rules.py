@@ -32,19 +32,31 @@ def check(words: Namespace) -> int:
         problems = layers(knowledge, str(folder))
     counts = {name: len(getattr(knowledge, name)) for name in COUNTED}
     if words.json:
-        put_json({
-            "format": 1,
-            "problems": [
-                {
-                    "file": p.mark.file, "line": p.mark.line, "column": p.mark.column, "message": p.message, "hint": p.hint, "lint": p.lint,
-                }
-                for p in problems
-            ],
-            "counts": counts,
-        })  # fmt: skip
+        put_json(
+            {
+                "format": 1,
+                "problems": [
+                    {
+                        "file": p.mark.file,
+                        "line": p.mark.line,
+                        "column": p.mark.column,
+                        "message": p.message,
+                        "hint": p.hint,
+                        "lint": p.lint,
+                    }
+                    for p in problems
+                ],
+                "counts": counts,
+            }
+        )
     else:
         for problem in problems:
-            sys.stdout.write(problem.line().encode(sys.stdout.encoding or "utf-8", "replace").decode(sys.stdout.encoding or "utf-8") + "\n")
+            sys.stdout.write(
+                problem.line()
+                .encode(sys.stdout.encoding or "utf-8", "replace")
+                .decode(sys.stdout.encoding or "utf-8")
+                + "\n"
+            )
         text = ", ".join(f"{n} {name if n != 1 else name[:-1]}" for name, n in counts.items())
         state = f"{len(problems)} problem{'s' if len(problems) != 1 else ''}" if problems else "no problems"
         put(wrap("text", f"{text}: {state}.", width_of(sys.stdout)), words.no_color)

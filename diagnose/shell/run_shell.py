@@ -50,7 +50,9 @@ def _without_input(session: Session) -> int:
     from diagnose.shell.paint import show, width_of
 
     if not session.options.case:
-        raise Refusal("without input there is only a stored case to show; add --case ID, or use: diagnose assess FILE")
+        raise Refusal(
+            "without input there is only a stored case to show; add --case ID, or use: diagnose assess FILE"
+        )
     session.width = width_of(sys.stdout)
     show(session.start(), sys.stdout)
     return 0

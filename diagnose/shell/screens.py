@@ -1,4 +1,4 @@
-"""Screens of the session that are no assessment: a volunteered check, the log, the install facts, the rules behind a suspect."""
+"""Screens that are no assessment: a volunteered check, the log, install facts, the rules behind a suspect."""
 
 from __future__ import annotations
 
@@ -14,9 +14,14 @@ from diagnose.site.places import Place, describe
 from diagnose.source.problems import one_line
 
 RELATION_WORDS = {
-    "here": "there", "beyond": "beyond it", "before": "before it", "same-trunk": "elsewhere on the trunk",
-    "same-circuit": "on the same circuit", "same-panel": "on the same panel", "elsewhere": "elsewhere",
-}  # fmt: skip
+    "here": "there",
+    "beyond": "beyond it",
+    "before": "before it",
+    "same-trunk": "elsewhere on the trunk",
+    "same-circuit": "on the same circuit",
+    "same-panel": "on the same panel",
+    "elsewhere": "elsewhere",
+}
 
 
 def check_view(
@@ -26,17 +31,36 @@ def check_view(
     words = describe(places) if places else "the place in question"
     cautions = tuple((c.id, c.title, c.says) for name in check.cautions if (c := k.cautions.get(name)))
     return v.StepView(
-        "check", check.id, check.title, places, check.ask.replace("{place}", words), check.how.replace("{place}", words),
-        check.instrument, expected[0], expected[1], tuple(v.OutcomeView(o.id, o.says, 0.0, "") for o in check.outcomes),
-        check.role, check.state, check.reach, check.minutes, cautions, "You asked for it.", 0.0, 0.0, (), check.sources,
-    )  # fmt: skip
+        "check",
+        check.id,
+        check.title,
+        places,
+        check.ask.replace("{place}", words),
+        check.how.replace("{place}", words),
+        check.instrument,
+        expected[0],
+        expected[1],
+        tuple(v.OutcomeView(o.id, o.says, 0.0, "") for o in check.outcomes),
+        check.role,
+        check.state,
+        check.reach,
+        check.minutes,
+        cautions,
+        "You asked for it.",
+        0.0,
+        0.0,
+        (),
+        check.sources,
+    )
 
 
 def barred_lines(check: m.Check, role: str, standing: bool, width: int) -> list[Line]:
     """A check that this role is not offered: its title and whom it needs, nothing of how it is done."""
     lines = wrap("title", check.title, width, "", "  ")
     if standing:
-        lines += wrap("danger", "Use is stopped: nothing is measured or tried before it has been made safe.", width)
+        lines += wrap(
+            "danger", "Use is stopped: nothing is measured or tried before it has been made safe.", width
+        )
     else:
         needed = check.role if not m.may(role, check.role) else "technician"
         lines += labelled("Needs", f"a {ROLE_WORDS[needed]}", width, "warn")
@@ -72,16 +96,30 @@ def chain_lines(k: m.Knowledge, s: v.SuspectView, width: int) -> list[Line]:
             where = " or ".join(RELATION_WORDS[w] for w in show.where)
             through = f" It leads to: {cause}." if cause else ""
             check, outcome = k.checks[show.check], k.checks[show.check].outcome(show.outcome)
-            often = "as often as computed for this site" if show.how_often.startswith(m.GAUGE) else show.how_often
+            often = (
+                "as often as computed for this site" if show.how_often.startswith(m.GAUGE) else show.how_often
+            )
             says = f"'{check.title}' reads '{outcome.says if outcome else show.outcome}'"
             lines += wrap("text", f"{fault.title}.{through} Then {says} {where}: {often}.", width, "- ", "  ")
             lines += _source_lines(k, sources, width, f"{file}:{show.line}")
     if fault.alters and any(k.checks[w.check].gauge in ("trunk-ohms", "idle-millivolts") for w in s.weights):
         shown += 1
-        lines += wrap("text", f"{fault.title} changes the resistances of the trunk; what is read is computed from them.", width, "- ", "  ")
+        lines += wrap(
+            "text",
+            f"{fault.title} changes the resistances of the trunk; what is read is computed from them.",
+            width,
+            "- ",
+            "  ",
+        )
         lines += _source_lines(k, fault.sources, width)
     if not shown:
-        lines += wrap("text", f"No rule ties it to the answers so far; it is {fault.prior.replace('-', ' ')} on such sites.", width, "- ", "  ")
+        lines += wrap(
+            "text",
+            f"No rule ties it to the answers so far; it is {fault.prior.replace('-', ' ')} on such sites.",
+            width,
+            "- ",
+            "  ",
+        )
         lines += _source_lines(k, fault.sources, width)
     return lines
 
@@ -90,7 +128,12 @@ def _links(k: m.Knowledge, fault: m.Fault) -> Iterable[tuple[tuple[m.Show, ...],
     yield fault.shows, fault.spot.file, "", fault.sources
     for cause in fault.causes:
         mechanism = k.mechanisms[cause.mechanism]
-        yield mechanism.shows, mechanism.spot.file, mechanism.title.lower(), (*fault.sources, *mechanism.sources)
+        yield (
+            mechanism.shows,
+            mechanism.spot.file,
+            mechanism.title.lower(),
+            (*fault.sources, *mechanism.sources),
+        )
 
 
 def _source_lines(k: m.Knowledge, sources: Sequence[str], width: int, rule: str = "") -> list[Line]:
@@ -111,7 +154,8 @@ def event_text(k: m.Knowledge, event: Event) -> str:
         outcome = check.outcome(answer) if check else None
         told = f", reported by {d['reported-by']}" if d.get("reported-by") else ""
         complaint = "complaint: " if d.get("complaint") else ""
-        return f"{complaint}{check.title if check else d.get('check')}{at}: {outcome.says if outcome else answer.replace('-', ' ')}{told}"
+        what = check.title if check else d.get("check")
+        return f"{complaint}{what}{at}: {outcome.says if outcome else answer.replace('-', ' ')}{told}"
     if event.kind == "fact":
         if d.get("key") == "made-safe":
             return "reported as made safe"
@@ -146,7 +190,9 @@ def log_lines(k: m.Knowledge, events: Sequence[Event], width: int) -> list[Line]
             lines += wrap("dim", f"{day} (times in UTC)", width)
         gone = "" if event.id in standing else " (taken back)"
         text = one_line(event_text(k, event))
-        lines += wrap("text" if not gone else "dim", f"{n}  {event.at[11:16]}  {text}{gone}", width, "", "   ")
+        lines += wrap(
+            "text" if not gone else "dim", f"{n}  {event.at[11:16]}  {text}{gone}", width, "", "   "
+        )
     return lines
 
 
@@ -202,9 +248,27 @@ def moved_lines(before: v.Assessment, after: v.Assessment, width: int) -> list[L
     for fault in rows[:6]:
         a, b = old.get(fault, 0.0), new.get(fault, 0.0)
         if max(a, b) >= 0.02:
-            lines += wrap("good" if b > a else "text", f"{percent(a)} to {percent(b)}  {titles[fault]}", width, "- ", "  ")
-    lines += wrap("text", f"{percent(before.no_fault)} to {percent(after.no_fault)}  no fault present", width, "- ", "  ")
-    lines += wrap("text", f"{percent(before.unlisted)} to {percent(after.unlisted)}  something that is not in this book", width, "- ", "  ")
+            lines += wrap(
+                "good" if b > a else "text",
+                f"{percent(a)} to {percent(b)}  {titles[fault]}",
+                width,
+                "- ",
+                "  ",
+            )
+    lines += wrap(
+        "text",
+        f"{percent(before.no_fault)} to {percent(after.no_fault)}  no fault present",
+        width,
+        "- ",
+        "  ",
+    )
+    lines += wrap(
+        "text",
+        f"{percent(before.unlisted)} to {percent(after.unlisted)}  something that is not in this book",
+        width,
+        "- ",
+        "  ",
+    )
     return lines
 
 

@@ -131,7 +131,9 @@ class Session:
     def _failed(self, error: BaseException) -> list[Line]:
         from diagnose.shell.folders import log_error
 
-        return self.flushed(wrap("warn", f"{_sentence(log_error(error))} What was saved stays saved.", self.width, "", "  "))
+        return self.flushed(
+            wrap("warn", f"{_sentence(log_error(error))} What was saved stays saved.", self.width, "", "  ")
+        )
 
     def tell_now(self, lines: list[Line]) -> None:
         """Show lines before the work that follows."""
@@ -186,7 +188,10 @@ class Session:
             return self._cancel()
         if word in ("help", "?") and not (word == "?" and dialog.ask.raw):
             shown = dialog.ask.help or dialog.ask.lines
-            return [*shown, *wrap("dim", "'back' goes one question back, 'cancel' drops it, 'quit' leaves.", self.width)]
+            return [
+                *shown,
+                *wrap("dim", "'back' goes one question back, 'cancel' drops it, 'quit' leaves.", self.width),
+            ]
         dialog.send(typed)
         if dialog.result is not None:
             if self.dialog is dialog:
@@ -205,7 +210,10 @@ class Session:
     def _cancel(self) -> list[Line]:
         if self.book is None:
             assert self.dialog is not None
-            return [*wrap("text", "This is the first question. Type quit to leave.", self.width), *self.dialog.ask.lines]
+            return [
+                *wrap("text", "This is the first question. Type quit to leave.", self.width),
+                *self.dialog.ask.lines,
+            ]
         self.dialog = None
         return [*wrap("text", "Dropped, nothing recorded.", self.width), *self.here()]
 
@@ -216,9 +224,15 @@ class Session:
                 return wrap("text", "Nothing was recorded.", self.width)
             sign = self.draft.danger or "do-not-know"
             row: Row = ("reading", {"check": DANGER, "at": "", "answer": sign})
-            self._create(Opened(self.draft.complaint, self.draft.complaint, "", self.options.role or "contact", (row,)))
+            self._create(
+                Opened(self.draft.complaint, self.draft.complaint, "", self.options.role or "contact", (row,))
+            )
         assert self.book is not None
-        return wrap("text", f"Case {self.book.case} is saved. Go on with: diagnose resume {self.book.case}", self.width)
+        return wrap(
+            "text",
+            f"Case {self.book.case} is saved. Go on with: diagnose resume {self.book.case}",
+            self.width,
+        )
 
     # ---- the case
 
@@ -246,8 +260,10 @@ class Session:
 
         title = one_line(opened.title, 200).strip() or "no complaint"
         data: dict[str, bool | int | float | str | list[object] | dict[str, object] | None] = {
-            "record": opened.record, "complaint": opened.complaint, "role": opened.role,
-        }  # fmt: skip
+            "record": opened.record,
+            "complaint": opened.complaint,
+            "role": opened.role,
+        }
         if self.options.instruments:
             data["instruments"] = list(self.options.instruments)
         case = self.desk.store.create_case(title, opened.role, data)  # type: ignore[arg-type]
@@ -299,7 +315,13 @@ class Session:
         lines: list[Line] = []
         for event in added:
             if event.kind != "withdrawn":
-                lines += wrap("good", f"Saved: {one_line(event_text(self.desk.knowledge, event))}.", self.width, "", "  ")
+                lines += wrap(
+                    "good",
+                    f"Saved: {one_line(event_text(self.desk.knowledge, event))}.",
+                    self.width,
+                    "",
+                    "  ",
+                )
         self.tell_now(lines)
         return self.after()
 
@@ -317,7 +339,12 @@ class Session:
         if a.stop_use and not lines and self.danger == "standing":
             lines = t.stop_lines(a, self.width)[:1]
         old_notices = before.notices if before else ()
-        lines += [line for n in a.notices if n not in old_notices for line in wrap("warn", f"! {n}", self.width, "", "  ")]
+        lines += [
+            line
+            for n in a.notices
+            if n not in old_notices
+            for line in wrap("warn", f"! {n}", self.width, "", "  ")
+        ]
         lines += t.finding_lines([f for f in a.findings if (f.id, f.places) not in known], self.width)
         if a.contradictions != (before.contradictions if before else ()):
             lines += t.contradiction_lines(a, self.width)
@@ -325,7 +352,10 @@ class Session:
             lines += leading_lines(a, self.width)
         step = self.step
         if before and before.steps and step and (step.kind, step.id, step.places) == _key(before.steps[0]):
-            return [*lines, *wrap("dim", f"Still next: {step.title}, {_where(step)}. Enter shows it again.", self.width)]
+            return [
+                *lines,
+                *wrap("dim", f"Still next: {step.title}, {_where(step)}. Enter shows it again.", self.width),
+            ]
         here = self.here()
         return [*lines, BLANK, *here] if lines else here
 
@@ -340,23 +370,44 @@ class Session:
         if step is not None:
             check = self.desk.knowledge.checks.get(step.id) if step.kind == "check" else None
             if check is not None and len(step.places) > 1:
-                step = step._replace(ask=f"For each of {_where(step)}: {check.ask.replace('{place}', 'the ' + check.at)}")
+                step = step._replace(
+                    ask=f"For each of {_where(step)}: {check.ask.replace('{place}', 'the ' + check.at)}"
+                )
             return [*t.step_lines(step, self.width, self.unit(step)), *self._hint(step)]
         if state.closed is not None:
-            return wrap("good", "The case is closed. export writes it to a file, new begins another, quit leaves.", self.width)
+            return wrap(
+                "good",
+                "The case is closed. export writes it to a file, new begins another, quit leaves.",
+                self.width,
+            )
         if self.danger == "standing":
             lines = t.handover_lines(a, self.width)
-            words = "Type made-safe when it has been isolated, locked out and proved dead." if m.may(
-                state.role, "technician"
-            ) else "A qualified person has to make it safe. Type handover for what to pass on."  # fmt: skip
-            return [*lines, *wrap("danger", f"{words} Notes and readings that are reported can still be recorded.", self.width)]
+            words = (
+                "Type made-safe when it has been isolated, locked out and proved dead."
+                if m.may(state.role, "technician")
+                else "A qualified person has to make it safe. Type handover for what to pass on."
+            )
+            return [
+                *lines,
+                *wrap(
+                    "danger",
+                    f"{words} Notes and readings that are reported can still be recorded.",
+                    self.width,
+                ),
+            ]
         lines = t.proof_state_lines(a, self.width, self.titles())
         if a.proofs and all(p.done for p in a.proofs):
             return [*lines, *wrap("good", "The repair is proved. Type close.", self.width)]
         if a.handover:
             lines += wrap("text", "From here it needs somebody else.", self.width)
-            return [*lines, *t.handover_lines(a, self.width), *wrap("dim", "Type handover for all there is to pass on.", self.width)]
-        words = "No further check tells anything here. Type suspects, check with the name of a check, or close."
+            return [
+                *lines,
+                *t.handover_lines(a, self.width),
+                *wrap("dim", "Type handover for all there is to pass on.", self.width),
+            ]
+        words = (
+            "No further check tells anything here. Type suspects, check with the name of a check, or close."
+        )
         return [*lines, *wrap("text", words, self.width)]
 
     def _hint(self, step: StepView) -> list[Line]:
@@ -366,7 +417,8 @@ class Session:
             words = f"Type the value ({self.unit(step)}). Or: can't, do not know, other, ?"
         elif len(step.places) > 1:
             few = str(step.places[-1].number) if step.places[0].kind == "unit" else str(step.places[-1])
-            words = f"A number for all of them, or for instance: {few} {step.outcomes[-1].id}, others 1. Or: ?, other"
+            last = step.outcomes[-1].id
+            words = f"A number for all of them, or for instance: {few} {last}, others 1. Or: ?, other"
         else:
             words = "Type the number. Or: can't, do not know, other, ? for more."
         return wrap("dim", words, self.width)
@@ -413,7 +465,11 @@ def leading_lines(a: Assessment, width: int) -> list[Line]:
 def _unlisted(a: Assessment, width: int) -> list[Line]:
     from diagnose.report.text import percent
 
-    return wrap("warn", f"{percent(a.unlisted)}: something that is not in this book.", width) if a.unlisted >= 0.25 else []
+    return (
+        wrap("warn", f"{percent(a.unlisted)}: something that is not in this book.", width)
+        if a.unlisted >= 0.25
+        else []
+    )
 
 
 def _ours(error: ValueError) -> bool:

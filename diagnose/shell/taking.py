@@ -1,4 +1,4 @@
-"""Taking an answer: to the step on the screen, to a check that somebody names, or reported by somebody else."""
+"""Taking an answer: to the step on the screen, to a check somebody names, or reported by somebody else."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def allowed(s: Session, check: m.Check) -> bool:
 
 
 def talk_answers(s: Session, check: m.Check, given: Given, reported: str = "") -> Talk:
-    """Record answers at places: asks which way a value is meant, and whether it replaces an earlier answer."""
+    """Record answers at places: asks which way a value is meant, and whether it replaces an earlier one."""
     state = the_state(s)
     rows: list[Row] = []
     replaced: list[Row] = []
@@ -56,14 +56,25 @@ def talk_answers(s: Session, check: m.Check, given: Given, reported: str = "") -
             data["reported-by"] = reported
         rows.append(("reading", data))
         earlier = [
-            r for r in state.readings
-            if r.check == check.id and set(r.places) == set(places) and r.after == len(state.mended) and r.outcome
-        ]  # fmt: skip
+            r
+            for r in state.readings
+            if r.check == check.id
+            and set(r.places) == set(places)
+            and r.after == len(state.mended)
+            and r.outcome
+        ]
         replaced += [("withdrawn", {"event": r.event}) for r in earlier]
     if replaced:
-        told = "; ".join(s.desk.assessor.tell(r) for r in state.readings if any(r.event == x[1]["event"] for x in replaced))
-        options = [("replace", "the new answer replaces it"), ("both", "both stand, they were two observations")]
-        if (yield from pick(f"Answered before: {one_line(told)}.", options, s.width, "number> ")) == "replace":
+        told = "; ".join(
+            s.desk.assessor.tell(r) for r in state.readings if any(r.event == x[1]["event"] for x in replaced)
+        )
+        options = [
+            ("replace", "the new answer replaces it"),
+            ("both", "both stand, they were two observations"),
+        ]
+        if (
+            yield from pick(f"Answered before: {one_line(told)}.", options, s.width, "number> ")
+        ) == "replace":
             rows += replaced
     return s.save(rows, reported and f"{s.role}, reported by {reported}")
 
@@ -76,12 +87,16 @@ def screen(s: Session, check: m.Check, places: tuple[Place, ...]) -> list[Line]:
     view = check_view(s.desk.knowledge, check, places, expected)
     lines = t.step_lines(view, s.width, s.unit(view))
     if not has_instrument(check, state.instruments):
-        lines += wrap("warn", f"Needs: {check.instrument.replace('-', ' ')}, which is not among your instruments.", s.width)
+        lines += wrap(
+            "warn",
+            f"Needs: {check.instrument.replace('-', ' ')}, which is not among your instruments.",
+            s.width,
+        )
     return lines
 
 
 def talk_check(s: Session, check: m.Check, places: tuple[Place, ...] = ()) -> Talk:
-    """Show a check and take its answer; above the role only its title, and an answer that somebody qualified reports."""
+    """Show a check and take its answer; above the role its title only, and an answer that is reported."""
     site = the_state(s).site
     open_to_role = allowed(s, check)
     if not open_to_role:
@@ -101,7 +116,13 @@ def talk_check(s: Session, check: m.Check, places: tuple[Place, ...] = ()) -> Ta
         try:
             understand(s.desk.knowledge, site, check, places, typed)
         except AnswerError as error:
-            ask = Ask(tuple(wrap("warn", _sentence(str(error)), s.width, "", "  ")), prompt, ask.words, tuple(lines), True)
+            ask = Ask(
+                tuple(wrap("warn", _sentence(str(error)), s.width, "", "  ")),
+                prompt,
+                ask.words,
+                tuple(lines),
+                True,
+            )
             continue
         return (yield from talk_answers(s, check, [(places, typed)], reported))
 
@@ -110,7 +131,9 @@ def _who(s: Session, check: m.Check) -> Generator[Ask, str, str]:
     """Who reports the answer to a check that this role may not do."""
     lines = barred_lines(check, s.role, s.danger == "standing", s.width)
     lines += wrap(
-        "title", "Did somebody qualified do it and report the answer? Type who (name or trade), or press Enter to leave it.", s.width
+        "title",
+        "Did somebody qualified do it and report the answer? Type who (name or trade), or Enter to leave it.",
+        s.width,
     )
     typed = yield Ask(tuple(lines), "reported by> ")
     word = one_line(typed.strip(), 80)
@@ -118,7 +141,11 @@ def _who(s: Session, check: m.Check) -> Generator[Ask, str, str]:
 
 
 def _reported_lines(s: Session, check: m.Check, places: tuple[Place, ...]) -> list[Line]:
-    lines = wrap("title", f"{check.title}, {describe(places) if places else 'place not known'}: what was reported?", s.width)
+    lines = wrap(
+        "title",
+        f"{check.title}, {describe(places) if places else 'place not known'}: what was reported?",
+        s.width,
+    )
     if check.gauge:
         return [*lines, *wrap("text", f"The value with its unit ({unit_of(check)}).", s.width)]
     outcomes = tuple(check_view(s.desk.knowledge, check, places, ("", ())).outcomes)
@@ -156,10 +183,12 @@ def split_read(text: str) -> tuple[str, str, str]:
 
 
 def choose_check(s: Session, words: str) -> Generator[Ask, str, m.Check | None]:
-    """One check by words, asked back when several fit; None when none of them is meant. Raises Refusal when none fits."""
+    """One check by words, asked back when several fit; None when none is meant, Refusal when none fits."""
     found = find_checks(s, words)
     if not found:
-        raise Refusal(f"no check is called {shown(words)}; try another word of its name, for instance check terminator")
+        raise Refusal(
+            f"no check is called {shown(words)}; try another word of its name, for instance check terminator"
+        )
     if len(found) == 1:
         return found[0]
     options = [(c.id, c.title if allowed(s, c) else f"{c.title} (needs: {_needs(s, c)})") for c in found]
@@ -208,7 +237,9 @@ def talk_danger(s: Session, sign: str, said: str) -> Talk:
             return s.here()
     else:
         outcome = check.outcome(sign)
-        if not (yield from yes_or_no(f"Is that a danger sign: {outcome.says if outcome else sign}?", s.width)):
+        if not (
+            yield from yes_or_no(f"Is that a danger sign: {outcome.says if outcome else sign}?", s.width)
+        ):
             return s.here()
     places = yield from ask_places(s, the_state(s).site, check, said)
     return s.save([("reading", {"check": DANGER, "at": at_text(places), "answer": sign})])
@@ -222,7 +253,9 @@ def talk_complaint(s: Session, said: str) -> Talk:
     check, outcome = yield from match_complaint(s, said)
     if check == DANGER:
         places = yield from ask_places(s, the_state(s).site, s.desk.knowledge.checks[DANGER], said)
-        return s.save([("reading", {"check": DANGER, "at": at_text(places), "answer": outcome, "complaint": True})])
+        return s.save(
+            [("reading", {"check": DANGER, "at": at_text(places), "answer": outcome, "complaint": True})]
+        )
     if not check:
         return s.save([("note", {"text": one_line(f"complaint: {said}")})])
     rows = yield from ask_where(s, the_state(s).site, s.desk.knowledge.checks[check], outcome, said)
@@ -243,7 +276,9 @@ def talk_free(s: Session, said: str, problem: str) -> Talk:
         check = k.checks[check_id]
         outcome = check.outcome(outcome_id)
         who = "" if allowed(s, check) else f" (needs: {_needs(s, check)})"
-        options.append((f"{check_id}:{outcome_id}", f"{check.title}: {outcome.says if outcome else outcome_id}{who}"))
+        options.append(
+            (f"{check_id}:{outcome_id}", f"{check.title}: {outcome.says if outcome else outcome_id}{who}")
+        )
     title = f"{_sentence(problem)} Or did you see one of these?"
     chosen = yield from pick(title, [*options, (NONE, "none of these")], s.width, "number> ", NONE)
     if chosen == NONE:

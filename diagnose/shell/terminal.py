@@ -1,4 +1,4 @@
-"""The front end for a terminal: editing, history and completion by prompt-toolkit, which is imported here only."""
+"""The front end for a terminal: editing, history, completion. Only here is prompt-toolkit imported."""
 
 from __future__ import annotations
 
@@ -56,7 +56,9 @@ def _history() -> History:
 
 def run(session: Session, colour: bool) -> int:
     """Converse until Ctrl-D on an empty line, or quit."""
-    os.environ.setdefault("PROMPT_TOOLKIT_NO_CPR", "1")  # a terminal that does not tell its cursor stays quiet
+    os.environ.setdefault(
+        "PROMPT_TOOLKIT_NO_CPR", "1"
+    )  # a terminal that does not tell its cursor stays quiet
     if os.name == "nt":
         os.system("")  # lets the console understand colours
     out = sys.stdout
@@ -68,10 +70,14 @@ def run(session: Session, colour: bool) -> int:
     session.say = say
     say(session.start())
     prompts: PromptSession[str] = PromptSession(
-        history=_history(), completer=Words(session), complete_while_typing=False, key_bindings=_keys(),
-        enable_history_search=False, mouse_support=False,
-    )  # fmt: skip
-    session.desk.warm()
+        history=_history(),
+        completer=Words(session),
+        complete_while_typing=False,
+        key_bindings=_keys(),
+        enable_history_search=False,
+        mouse_support=False,
+    )
+    prompts.app.after_render += lambda _: session.desk.warm()  # once the first prompt is there
     encoding = getattr(out, "encoding", None) or "utf-8"
     while not session.finished:
         try:

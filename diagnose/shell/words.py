@@ -12,14 +12,113 @@ from typing import Generic, TypeVar
 Key = TypeVar("Key")
 
 _IDLE = frozenset(
-    ["a", "an", "the", "is", "are", "was", "were", "be", "been", "am", "at", "of", "on", "in", "to", "for", "from", "with", "and", "or", "it", "its", "it's", "this", "that", "these", "those", "there", "here", "i", "we", "they", "he", "she", "you", "our", "my", "your", "their", "some", "any", "has", "have", "had", "do", "does", "did", "but", "so", "just", "very", "please", "still", "when", "while", "if", "by", "as", "then", "than", "too", "also", "again", "now", "get", "gets", "got", "seems", "seem", "like", "says", "say", "about", "unit", "units", "station", "stations", "charger", "chargers", "post", "posts", "number"]
+    [
+        "a",
+        "an",
+        "the",
+        "is",
+        "are",
+        "was",
+        "were",
+        "be",
+        "been",
+        "am",
+        "at",
+        "of",
+        "on",
+        "in",
+        "to",
+        "for",
+        "from",
+        "with",
+        "and",
+        "or",
+        "it",
+        "its",
+        "it's",
+        "this",
+        "that",
+        "these",
+        "those",
+        "there",
+        "here",
+        "i",
+        "we",
+        "they",
+        "he",
+        "she",
+        "you",
+        "our",
+        "my",
+        "your",
+        "their",
+        "some",
+        "any",
+        "has",
+        "have",
+        "had",
+        "do",
+        "does",
+        "did",
+        "but",
+        "so",
+        "just",
+        "very",
+        "please",
+        "still",
+        "when",
+        "while",
+        "if",
+        "by",
+        "as",
+        "then",
+        "than",
+        "too",
+        "also",
+        "again",
+        "now",
+        "get",
+        "gets",
+        "got",
+        "seems",
+        "seem",
+        "like",
+        "says",
+        "say",
+        "about",
+        "unit",
+        "units",
+        "station",
+        "stations",
+        "charger",
+        "chargers",
+        "post",
+        "posts",
+        "number",
+    ]
 )
 _SAME = {
-    "ev": "vehicle", "car": "vehicle", "cars": "vehicle", "internet": "network", "gfci": "ground-fault",
-    "rcd": "ground-fault", "gfi": "ground-fault", "burnt": "burn", "quiet": "silent", "mute": "silent",
-    "reboots": "restart", "rebooting": "restart", "portal": "office", "smells": "smell", "none": "not", "no": "not",
-    "never": "not", "nothing": "not", "cannot": "not", "cant": "not",
-}  # fmt: skip
+    "ev": "vehicle",
+    "car": "vehicle",
+    "cars": "vehicle",
+    "internet": "network",
+    "gfci": "ground fault",
+    "rcd": "ground fault",
+    "gfi": "ground fault",
+    "burnt": "burn",
+    "quiet": "silent",
+    "mute": "silent",
+    "reboots": "restart",
+    "rebooting": "restart",
+    "portal": "office",
+    "smells": "smell",
+    "none": "not",
+    "no": "not",
+    "never": "not",
+    "nothing": "not",
+    "cannot": "not",
+    "cant": "not",
+}
 _NEGATED = re.compile(r"\b(\w+?)n['’]t\b|\b(ca|do|does|did|wo|is|are|was|has|have)nt\b")
 _WORD = re.compile(r"[a-z0-9µω]+")
 NEAR = 0.8  # ratio from which two words are taken for one with a slip of the finger
@@ -39,7 +138,7 @@ def stem(word: str) -> str:
 def tokens(text: str) -> tuple[str, ...]:
     """The telling words of a text, as stems, each once, in their order."""
     plain = _NEGATED.sub(lambda found: f"{found.group(1) or found.group(2)} not", text.lower())
-    found = [_SAME.get(word, word) for word in _WORD.findall(plain)]
+    found = [part for word in _WORD.findall(plain) for part in _SAME.get(word, word).split()]
     return tuple(dict.fromkeys(stem(word) for word in found if word not in _IDLE))
 
 
@@ -73,11 +172,15 @@ class Finder(Generic[Key]):
         wanted = {word: self._known(word) for word in tokens(text)}
         if not wanted:
             return []
-        weight = {w: max((self.weights[x] for x in near), default=0.3 * self.most) for w, near in wanted.items()}
+        weight = {
+            w: max((self.weights[x] for x in near), default=0.3 * self.most) for w, near in wanted.items()
+        }
         total = sum(weight.values())
         best: dict[Key, float] = {}
         for key, words in self.entries:
-            hit = {w: max((s for x, s in near.items() if x in words), default=0.0) for w, near in wanted.items()}
+            hit = {
+                w: max((s for x, s in near.items() if x in words), default=0.0) for w, near in wanted.items()
+            }
             matched = sum(weight[w] * s for w, s in hit.items())
             if matched <= 0:
                 continue

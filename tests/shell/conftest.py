@@ -1,0 +1,55 @@
+"""A desk over one rule base for all tests of the shell, and sessions on it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from diagnose.shell.desk import Desk
+from diagnose.shell.session import Options, Session
+from tests.shell.sites import HARBOUR
+
+
+@pytest.fixture(scope="session")
+def warm() -> Desk:
+    """Rule base and assessor, made once."""
+    desk = Desk()
+    _ = desk.assessor
+    return desk
+
+
+@pytest.fixture
+def desk(warm: Desk, tmp_path: Path) -> Iterator[Desk]:
+    """A desk with a store of its own."""
+    fresh = Desk(str(tmp_path / "cases.db"))
+    fresh._knowledge, fresh._assessor, fresh._finders = warm.knowledge, warm.assessor, warm._finders
+    yield fresh
+    fresh.close()
+
+
+@pytest.fixture
+def begin(desk: Desk) -> Callable[..., Session]:
+    """A session that has shown its first question."""
+
+    def make(role: str = "technician", width: int = 80, record: str = HARBOUR, case: str = "") -> Session:
+        session = Session(desk, Options(role, record, case), width)
+        session.start()
+        return session
+
+    return make
+
+
+@pytest.fixture
+def silent(begin: Callable[..., Session]) -> Callable[..., Session]:
+    """A session over a case: units 6-12 are silent, the others answer."""
+
+    def make(role: str = "technician", width: int = 80) -> Session:
+        session = begin(role, width)
+        for text in ("n", "units 6-12 are silent", "1", "", "y"):
+            session.handle(text)
+        assert session.book is not None
+        return session
+
+    return make
