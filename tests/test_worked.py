@@ -29,6 +29,6 @@ def test_every_fault_is_first_somewhere(assessor: Assessor) -> None:
 def test_every_rule_fires_somewhere(assessor: Assessor) -> None:
     fired: set[str] = set()
     for case in CASES:
-        trace = assessor._assess_parts(assessor.state(events_of(case)))[1]
+        trace = assessor.conclude(assessor.state(events_of(case)))[1]
         fired |= {assessor.compiled.reading_rules[f.rule].id for f in trace.firings}
     assert sorted(set(assessor.knowledge.rules) - fired) == []

@@ -60,7 +60,7 @@ def verdict(case: Worked, assessor: Assessor) -> list[str]:
     wrong = [f"notice: {n}" for n in a.notices]
     made = {f.id for f in a.findings} | {f.rule for f in a.findings}
     made |= {c[0] for c in a.cautions} | ({"stop-use"} if a.stop_use else set())
-    trace_rules = {assessor.compiled.reading_rules[f.rule].id for f in assessor._assess_parts(assessor.state(events))[1].firings}
+    trace_rules = {assessor.compiled.reading_rules[f.rule].id for f in assessor.conclude(assessor.state(events))[1].firings}
     first = d.get("first")
     if first:
         wrong += _first(a, k, first)

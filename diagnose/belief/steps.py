@@ -130,8 +130,7 @@ def next_steps(
     repairs = _repairs(belief, w, by_id, context, tried)
     enough = [s for s in repairs if s.probability >= ENOUGH]
     if enough:
-        found = _as_found(belief, enough[0], by_id[enough[0].id], checks, spent, context)
-        return (*found, enough[0])
+        return (*_as_found(belief, enough[0], by_id[enough[0].id], checks, spent, context), enough[0])
     found = [s for s in repairs if s.minutes <= CHEAP_REPAIR and s.probability >= PROBE_REPAIR]
     places: dict[str, list[Place]] = {}
     bar, best = 0.0, [s.worth for s in found]

@@ -193,7 +193,7 @@ def _some_place(site: Site, text: str) -> Place | None:
     if place is not None:
         return place
     first = text.split(" ", 1)[0].lower()
-    kinds = [first] if first in ("panel", "unit", "segment", "trunk", "uplink", "control", "site") else ["trunk-end", "unit", "segment"]
+    kinds = ["trunk-end", "trunk"] if first == "trunk" else [first] if first in ("panel", "unit", "segment", "trunk", "uplink", "control", "site") else ["trunk-end", "unit", "segment"]
     for kind in kinds:
         try:
             found = (SITE,) if kind == "site" else site.find(text, kind)

@@ -35,6 +35,7 @@ class PlaceIndex(NamedTuple):
 
     places: tuple[Place, ...]
     number: dict[Place, int]
+    by_text: dict[str, Place]
     by_kind: dict[str, npt.NDArray[np.intp]]
     relation: npt.NDArray[np.int8]
 
@@ -47,7 +48,7 @@ def index_places(site: Site) -> PlaceIndex:
     by_kind = {
         kind: np.array([number[p] for p in site.places(kind)], dtype=np.intp) for kind in kinds
     }
-    return PlaceIndex(places, number, by_kind, _relate(site, places))
+    return PlaceIndex(places, number, {str(p): p for p in places}, by_kind, _relate(site, places))
 
 
 def _relate(site: Site, places: tuple[Place, ...]) -> npt.NDArray[np.int8]:
