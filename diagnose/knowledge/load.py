@@ -19,7 +19,7 @@ from typing import Any
 from diagnose import __version__
 from diagnose.knowledge import model as m
 from diagnose.site.model import FactSpec
-from diagnose.source.problems import InputError, Mark, Problem
+from diagnose.source.problems import InputError, Mark, Problem, one_line
 
 FORMAT = "4"
 MOST_KEPT = 8  # compiled forms; a rule author makes a new one with every change
@@ -35,8 +35,8 @@ def shipped_folder(name: str = "rules") -> Path:
 def load(folder: Path | None = None, cache: bool = True) -> m.Knowledge:
     """The rule base under `folder` (the shipped one by default). Raises InputError with every problem."""
     rules = folder or shipped_folder()
-    if not rules.is_dir():
-        raise InputError([Problem(Mark(str(rules), 1, 1), "there is no such folder of rules", "name one", "file")])
+    if not os.path.isdir(rules):  # Path.is_dir raises for a name too long
+        raise InputError([Problem(Mark(one_line(str(rules)), 1, 1), "there is no such folder of rules", "name one", "file")])
     key = content_key(rules)
     if cache and (kept := _from_cache(key)) is not None:
         return kept
