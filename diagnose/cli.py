@@ -17,7 +17,7 @@ EXAMPLES = """examples:
   diagnose --role technician --record site.yaml
   diagnose resume C-7K3MD                      go on with a case
   diagnose audit site.yaml                     which rules an install record breaks
-  diagnose replay half-chain-silent            watch a worked case
+  diagnose replay trunk-twelve-units           watch a worked case
 """
 
 
@@ -49,7 +49,7 @@ COMMANDS = (
         "replay",
         f"{SHELL}run_assess:replay",
         "play a worked case without a person (exit code 1: not as expected)",
-        ("replay half-chain-silent", "replay cases/half-chain-silent.yaml --json"),
+        ("replay trunk-twelve-units", "replay cases/trunk-twelve-units.yaml --json"),
     ),
     Command(
         "cases",

@@ -363,8 +363,8 @@ def help_(s: Session, rest: str) -> list[Line]:
         )
     lines = wrap(
         "text",
-        "Answer with a number, a word, a value (208.4 V, .3M, OL), y or n. "
-        "can't and do not know are answers too.",
+        "Answer with a number, a word, a value (208.4 V, .3M, OL), y or n; "
+        "with 'can't' or 'do not know' as well.",
         s.width,
     )
     lines += wrap(

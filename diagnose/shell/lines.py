@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 
 from diagnose.report.lines import Line
@@ -14,6 +15,10 @@ LONGEST = 100_000  # characters of one line
 def run(session: Session, colour: bool) -> int:
     """Converse until the input ends. What was typed is repeated where no terminal shows it."""
     typing = is_terminal(sys.stdin)
+    if isinstance(sys.stdin, io.TextIOWrapper):
+        sys.stdin.reconfigure(
+            errors="replace"
+        )  # a byte that is no text is shown as such, not a reason to stop
     out = sys.stdout
 
     def say(lines: list[Line]) -> None:

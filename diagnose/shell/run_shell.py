@@ -15,9 +15,11 @@ from diagnose.shell.session import Options, Session
 
 def run(words: Namespace) -> int:
     """The shell, on a terminal or in a pipe."""
-    from diagnose.shell.facts import instruments_in
+    instruments: tuple[str, ...] = ()
+    if words.instruments:
+        from diagnose.shell.facts import instruments_in
 
-    instruments = instruments_in(words.instruments) if words.instruments else ()
+        instruments = instruments_in(words.instruments)
     if words.record and not Path(words.record).expanduser().is_file():
         raise Refusal(f"there is no install record '{words.record}'; name a YAML file that is there")
     desk = Desk(words.store, words.rules)

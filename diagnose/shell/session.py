@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from diagnose.site.places import Place
 
 LEAVING = ("quit", "exit", "bye")
-BUSY = "Working it out..."
+LATE = ("note", "role")  # what a closed case still takes
 
 
 class Options(NamedTuple):
@@ -309,6 +309,8 @@ class Session:
         """Record, say so after the commit, and show what follows."""
         assert self.book is not None
         self.dialog = None  # whatever fails from here on, its question is answered
+        if self.state_now and self.state_now.closed is not None and any(kind not in LATE for kind, _ in rows):
+            raise Refusal("the case is closed; undo opens it again, new begins another")
         added = self.book.add(rows, by or self.role)
         from diagnose.shell.screens import event_text
 
@@ -349,7 +351,9 @@ class Session:
         if a.contradictions != (before.contradictions if before else ()):
             lines += t.contradiction_lines(a, self.width)
         if self.danger != "standing" and (before is not None or len(self.state_now.readings) > 1):
-            lines += leading_lines(a, self.width)
+            leading = leading_lines(a, self.width)
+            if before is None or leading != leading_lines(before, self.width):
+                lines += leading
         step = self.step
         if before and before.steps and step and (step.kind, step.id, step.places) == _key(before.steps[0]):
             return [
@@ -373,11 +377,15 @@ class Session:
                 step = step._replace(
                     ask=f"For each of {_where(step)}: {check.ask.replace('{place}', 'the ' + check.at)}"
                 )
-            return [*t.step_lines(step, self.width, self.unit(step)), *self._hint(step)]
+            lines = [*t.step_lines(step, self.width, self.unit(step)), *self._hint(step)]
+            if a.handover and a.handover.due:
+                who = t.ROLE_WORDS[a.handover.role]
+                lines += wrap("warn", f"It is time to send a {who}; type handover.", self.width)
+            return lines
         if state.closed is not None:
             return wrap(
                 "good",
-                "The case is closed. export writes it to a file, new begins another, quit leaves.",
+                "The case is closed. Type export to write it to a file, new for another case, or quit.",
                 self.width,
             )
         if self.danger == "standing":
