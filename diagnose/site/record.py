@@ -23,6 +23,7 @@ from diagnose.site.places import PlaceError, parse_numbers
 from diagnose.source.located import Block, Row, Text, Value
 from diagnose.source.problems import Mark, Problem, nearest, shown
 
+LARGEST_COUNT = 1_000_000_000
 VERSION = "1"
 YES = ("yes", "y", "true", "on")
 NO = ("no", "n", "false", "off")
@@ -66,6 +67,8 @@ def parse_fact(spec: FactSpec, text: str) -> FactValue | str:
     if spec.kind == "count":
         if quantity.value != int(quantity.value) or quantity.value < 0:
             raise PlaceError(f"{spec.key} wants a whole number, not {shown(word)}")
+        if quantity.value > LARGEST_COUNT:
+            raise PlaceError(f"{spec.key} cannot be larger than {LARGEST_COUNT}")
         return int(quantity.value)
     if quantity.value < 0 and spec.unit not in ("°C", "dBm"):
         raise PlaceError(f"{spec.key} cannot be negative")

@@ -169,6 +169,7 @@ WRONG: list[tuple[str, str, list[tuple[int, str]]]] = [
     ("an unknown choice", HEAD + "site: {system: split-120-204}\n", [(3, "did you mean 'split-120-240'?")]),
     ("neither yes nor no", HEAD + "site: {outdoor: partly}\n", [(3, "neither yes nor no")]),
     ("a broken number", "install-record: 1\nunits: {count: 6, each: {address: 1.5}}\n", [(2, "whole number")]),
+    ("a number of no thing", "install-record: 1\nunits: {count: 6, each: {panel: 1e18}}\n", [(2, "larger than 1000000000")]),
     ("an exception for no unit", "install-record: 1\nunits:\n  count: 6\n  except:\n    7: {setting: 40 A}\n", [(5, "there is no unit 7")]),
     ("an exception for unit 0", "install-record: 1\nunits:\n  count: 6\n  except:\n    0-2: {setting: 40 A}\n", [(5, "there is no unit 0")]),
     ("an exception for a word", "install-record: 1\nunits:\n  count: 6\n  except:\n    last: {setting: 40 A}\n", [(5, "written like")]),
