@@ -48,6 +48,11 @@ class Casebook:
             self.events = self.store.events(self.case)
         return added
 
+    def last(self) -> list[Event]:
+        """What the last answer that stands has added."""
+        done, _ = stacks(self.events)
+        return [e for e in self.events if done and _batch(e) == done[-1]]
+
     def undo(self, by: str) -> list[Event]:
         """Take the last answer back; the events that it had added, empty when there is none."""
         done, _ = stacks(self.events)

@@ -12,7 +12,8 @@ from diagnose.report import text as t
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell import ending, facts, taking
 from diagnose.shell.answers import per_place, understand
-from diagnose.shell.dialog import Talk, pick
+from diagnose.shell.desk import DANGER
+from diagnose.shell.dialog import Talk, pick, yes_or_no
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.screens import chain_lines, log_lines, more_lines, moved_lines
 from diagnose.site.places import Place, describe
@@ -294,7 +295,7 @@ def _talk_repaired(s: Session, rest: str) -> Talk:
     if place:
         places = state.site.find(place, kind)
     else:
-        at = k.checks[taking.DUMMY]._replace(at=kind, title=remedy.title)
+        at = k.checks[DANGER]._replace(at=kind, title=remedy.title)
         places = yield from ask_places(s, state.site, at, known=True)
     if len(places) != 1:
         raise Refusal(
@@ -327,6 +328,17 @@ def _fits(site: Site, kind: str, place: str) -> bool:
 
 
 def undo(s: Session, rest: str) -> list[Line]:
+    assert s.book is not None
+    if any(taking.is_danger(s, str(e.data.get("check")), e.data.get("answer")) for e in s.book.last()):
+        return s.talk(lambda: _talk_undo_danger(s))
+    return _turn(s, "Taken back")
+
+
+def _talk_undo_danger(s: Session) -> Talk:
+    """A danger sign is not taken back by a slip of the finger."""
+    question = "That was a danger sign. Take it back only if it was typed by mistake. Was it?"
+    if not (yield from yes_or_no(question, s.width)):
+        return s.here()
     return _turn(s, "Taken back")
 
 

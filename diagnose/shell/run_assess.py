@@ -63,7 +63,7 @@ def find_file(name: str, shipped: bool) -> Path:
         from diagnose.knowledge.load import shipped_folder
 
         folder = shipped_folder("cases")
-        known = {p.stem: p for p in sorted(folder.rglob("*.yaml"))} if folder.is_dir() else {}
+        known = {p.stem: p for p in sorted(folder.glob("*.yaml"))} if folder.is_dir() else {}
         if name.removesuffix(".yaml") in known:
             return known[name.removesuffix(".yaml")]
         from diagnose.source.problems import nearest

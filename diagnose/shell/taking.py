@@ -12,6 +12,7 @@ from diagnose.knowledge import model as m
 from diagnose.report import text as t
 from diagnose.report.lines import Line, wrap
 from diagnose.shell.answers import Taken, TwoWays, at_text, understand, unit_of, wanted
+from diagnose.shell.desk import DANGER
 from diagnose.shell.dialog import Ask, Talk, pick, yes_or_no
 from diagnose.shell.opening import NONE, ask_places, danger_in, match_complaint
 from diagnose.shell.refusal import Refusal
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from diagnose.shell.casebook import Row
     from diagnose.shell.session import Session
 
-DUMMY = "danger-signs"  # any check will do as a carrier of the question where
 Given = Sequence[tuple[tuple[Place, ...], str]]
 
 
@@ -37,6 +37,11 @@ def the_state(s: Session) -> State:
 def allowed(s: Session, check: m.Check) -> bool:
     """Whether this role may see and do a check now."""
     return may_take(check, s.role, s.danger)
+
+
+def is_danger(s: Session, check: str, answer: object) -> bool:
+    """Whether an answer reports a danger sign."""
+    return check == DANGER and answer not in (s.desk.knowledge.checks[DANGER].normal, *m.NO_ANSWER)
 
 
 def talk_answers(s: Session, check: m.Check, given: Given, reported: str = "") -> Talk:
@@ -62,6 +67,7 @@ def talk_answers(s: Session, check: m.Check, given: Given, reported: str = "") -
             and set(r.places) == set(places)
             and r.after == len(state.mended)
             and r.outcome
+            and not is_danger(s, r.check, r.outcome)  # a danger is made safe, not answered away
         ]
         replaced += [("withdrawn", {"event": r.event}) for r in earlier]
     if replaced:
@@ -226,8 +232,6 @@ def talk_read(s: Session, text: str) -> Talk:
 
 def talk_danger(s: Session, sign: str, said: str) -> Talk:
     """Words that sound like a danger sign."""
-    from diagnose.shell.desk import DANGER
-
     k = s.desk.knowledge
     check = k.checks[DANGER]
     if not sign:

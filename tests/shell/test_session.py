@@ -278,6 +278,22 @@ def test_made_safe_only_by_the_qualified_and_in_so_many_words(begin: Callable[..
     assert all(s.state in ("any", "dead-verified") for s in session.seen.steps)
 
 
+def test_a_danger_sign_is_neither_answered_away_nor_undone_by_a_slip(begin: Callable[..., Session]) -> None:
+    session = begin("contact")
+    say(session, "smoke", "3")
+    say(session, "check danger-signs")
+    say(session, "the caretaker")
+    say(session, "3")
+    say(session, "none")
+    assert session.danger == "standing"
+    say(session, "undo")
+    assert "typed by mistake" in flat(say(session, "undo"))
+    say(session, "n")
+    assert session.danger == "standing"
+    say(session, "undo", "y")
+    assert session.danger == "none"
+
+
 def test_under_stop_use_no_procedure_is_shown_by_any_path(begin: Callable[..., Session]) -> None:
     session = begin("electrician")
     say(session, "smoke", "3")
