@@ -8,11 +8,11 @@ from diagnose.site.places import Place
 
 
 class Evidence(NamedTuple):
-    """One answer. `outcome` None means it is not known; `mended` are the remedies done before it, by place."""
+    """One answer. `outcome` None means it is not known; `mended` are the remedies done before it, in order."""
 
     id: str
     check: str
     places: tuple[Place, ...]
     outcome: str | None
     complaint: bool = False
-    mended: frozenset[tuple[str, Place]] = frozenset()
+    mended: tuple[tuple[str, Place], ...] = ()

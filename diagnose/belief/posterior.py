@@ -20,7 +20,7 @@ from diagnose.belief.tables import ALIKE, Floats, Ints, Tables
 from diagnose.site.places import Place
 from diagnose.site.relations import CODES
 
-UNLISTED_PRIOR = 0.05  # odds of a cause that is not in the book, against no fault
+UNLISTED_PRIOR = 0.03  # odds of a cause that is not in the book, against no fault
 SLIP = 0.005  # chance that a whole answer is a slip: mixed in, so that no single answer rules anything out
 PAIRED = 48  # singles that are also considered in pairs
 REPAIR_HOLDS = 0.95  # chance that a repair that was done removed its fault
@@ -38,7 +38,8 @@ class Belief:
 
     Only *live* singles are carried: those that explain something abnormal, all of them as long as
     nothing abnormal is known. `log_of` holds ln P(answer | hypothesis) of each answer for all singles,
-    [answer, single]; `log_none` the same for no fault. `kept` is the prior mass of at most two of the
+    [answer, single]; `log_none` the same for no fault. A single that has been repaired is either cured
+    or not, for all answers since: `held` is the chance that the last repair holds, [single]. `kept` is the prior mass of at most two of the
     live faults.
     """
 
@@ -51,6 +52,7 @@ class Belief:
     pair: Floats
     log_of: Floats
     log_none: Floats
+    held: Floats
     kept: float
     seen: Seen
     agreement: Floats  # ln of the best explanation of each pair of answers together, [answer, answer]
@@ -73,32 +75,35 @@ def believe(tables: Tables, evidence: Sequence[Evidence], excluded: Floats | Non
     n = tables.size
     log_of = np.zeros((len(known), n))
     log_none = np.zeros(len(known))
+    by_chance = np.zeros(len(known))
     explained = np.zeros(n, dtype=bool)
     abnormal = False
     before: list[npt.NDArray[np.int8] | None] = []
     seen: Seen = {}
-    epoch = known[0].mended if known else frozenset()
+    epoch = known[0].mended if known else ()
     for t, e in enumerate(known):
         if e.mended != epoch:
             epoch, seen = e.mended, {}  # after a repair things may look different everywhere
         before.append(seen.get(e.check))
-        log_of[t], log_none[t], chance = _log_singles(tables, e, before[-1])
+        log_of[t], log_none[t], by_chance[t] = _log_singles(tables, e, before[-1])
         seen[e.check] = _remember(tables, e, before[-1])
         if e.outcome != tables.knowledge.checks[e.check].normal:
             abnormal = True
-            explained |= log_of[t] > chance + np.log(EXPLAINS)
+            explained |= log_of[t] > by_chance[t] + np.log(EXPLAINS)
     live = np.flatnonzero(explained) if abnormal else np.arange(n, dtype=np.intp)
     log_prior = np.log(tables.odds)
     if excluded is not None:
         log_prior = log_prior + np.log(excluded)
-    log_live = log_prior[live] + log_of[:, live].sum(axis=0)
+    log_all_answers, held = _with_repairs(tables, known, log_of, by_chance)
+    log_live = log_prior[live] + log_all_answers[live]
     chosen = live[_choose_for_pairs(log_live, log_prior[live], log_of[:, live])]
     first, second = np.triu_indices(len(chosen), k=1)
     paired = np.stack([chosen[first], chosen[second]], axis=1) if len(first) else np.zeros((0, 2), dtype=np.intp)
     pair_terms = np.zeros((len(known), len(paired)))
     for t, e in enumerate(known):
         pair_terms[t] = _log_pairs(tables, e, chosen, first, second, before[t])
-    log_pair = log_prior[paired[:, 0]] + log_prior[paired[:, 1]] + pair_terms.sum(axis=0)
+    log_pair = log_prior[paired[:, 0]] + log_prior[paired[:, 1]]
+    log_pair = log_pair + _pairs_with_repairs(tables, known, pair_terms, log_of, by_chance, paired)
     unlisted = np.log(UNLISTED_PRIOR) + _log_unlisted(tables, known, log_of, log_none)
     log_all = np.concatenate([[log_none.sum(), unlisted], log_live, log_pair])
     mass = np.exp(log_all - log_all.max())
@@ -106,7 +111,7 @@ def believe(tables: Tables, evidence: Sequence[Evidence], excluded: Floats | Non
     single = np.zeros(n)
     single[live] = mass[2 : 2 + len(live)]
     return Belief(
-        tables, known, float(mass[0]), float(mass[1]), single, paired, mass[2 + len(live) :], log_of, log_none,
+        tables, known, float(mass[0]), float(mass[1]), single, paired, mass[2 + len(live) :], log_of, log_none, held,
         kept_mass(tables.odds[live]), seen, _agreement(log_of[:, live], log_none, pair_terms),
     )  # fmt: skip
 
@@ -184,17 +189,66 @@ def _log_singles(
         none = float(np.log(tables.called_for_nothing / _ways(tables, e)))
     total = _with_slip(tables, e, total)
     none_slipped, chance_slipped = _with_slip(tables, e, np.array([none, by_chance]))
-    if e.mended:
-        gone = _mended_singles(tables, e.mended)
-        mixed = np.logaddexp(np.log(REPAIR_HOLDS) + chance_slipped, np.log1p(-REPAIR_HOLDS) + total)
-        total = np.where(gone, mixed, total)
     return total, float(none_slipped), float(chance_slipped)
 
 
-def _mended_singles(tables: Tables, mended: frozenset[tuple[str, Place]]) -> npt.NDArray[np.bool_]:
-    """Which singles the repairs that were done have taken away."""
-    groups = [n for n, key in enumerate(tables.repair_key) if key in mended]
-    return np.isin(tables.repair_group, groups)
+def _times(tables: Tables, known: Sequence[Evidence]) -> dict[int, npt.NDArray[np.intp]]:
+    """For each repair group that was repaired: how often, before each answer."""
+    numbers = {key: n for n, key in enumerate(tables.repair_key)}
+    done = {key for e in known for key in e.mended if key in numbers}
+    return {
+        numbers[key]: np.array([list(e.mended).count(key) for e in known], dtype=np.intp)
+        for key in sorted(done, key=str)
+    }
+
+
+def _with_repairs(
+    tables: Tables, known: Sequence[Evidence], log_of: Floats, by_chance: Floats
+) -> tuple[Floats, Floats]:
+    """ln P(all answers | single), and P(its last repair holds | answers, single).
+
+    A repair holds or does not, for all answers until the next one like it; where it holds they come by chance.
+    """
+    total = log_of.sum(axis=0)
+    held = np.zeros(tables.size)
+    for group, times in _times(tables, known).items():
+        singles = np.flatnonzero(tables.repair_group == group)
+        own = log_of[:, singles]
+        total[singles] = own[times == 0].sum(axis=0)
+        for time in range(1, int(times.max()) + 1):
+            holds = np.log(REPAIR_HOLDS) + by_chance[times == time].sum()
+            fails = np.log1p(-REPAIR_HOLDS) + own[times == time].sum(axis=0)
+            either = np.logaddexp(holds, fails)
+            total[singles] += either
+            held[singles] = np.exp(holds - either)
+    return total, held
+
+
+def _pairs_with_repairs(
+    tables: Tables, known: Sequence[Evidence], pair_terms: Floats, log_of: Floats, by_chance: Floats, paired: Ints
+) -> Floats:
+    """ln P(all answers | pair). Of a repaired member, its repair holds for all answers since, or for none."""
+    times = _times(tables, known)
+    if not times or not len(paired):
+        return np.asarray(pair_terms.sum(axis=0), dtype=np.float64)
+    since = np.zeros(log_of.shape, dtype=bool)
+    for group, counts in times.items():
+        since[np.ix_(counts > 0, np.flatnonzero(tables.repair_group == group))] = True
+    f, g = paired[:, 0], paired[:, 1]
+    f_since, g_since = since[:, f], since[:, g]
+    f_done, g_done = f_since.any(axis=0), g_since.any(axis=0)
+    ways = []
+    for f_holds, g_holds in ((False, False), (True, False), (False, True), (True, True)):
+        f_gone, g_gone = f_since & f_holds, g_since & g_holds
+        terms = np.where(
+            f_gone & g_gone, by_chance[:, None],
+            np.where(f_gone, log_of[:, g], np.where(g_gone, log_of[:, f], pair_terms)),
+        ).sum(axis=0)  # fmt: skip
+        for holds, done in ((f_holds, f_done), (g_holds, g_done)):
+            chance = REPAIR_HOLDS if holds else 1 - REPAIR_HOLDS
+            terms = terms + np.where(done, np.log(chance), 0.0 if not holds else -np.inf)
+        ways.append(terms)
+    return np.asarray(np.logaddexp.reduce(ways), dtype=np.float64)
 
 
 def _log_unlisted(tables: Tables, known: Sequence[Evidence], log_of: Floats, log_none: Floats) -> float:
@@ -237,18 +291,15 @@ def _log_pairs(
         return np.zeros(0)
     check = tables.knowledge.checks[e.check]
     o = check.outcome_ids.index(e.outcome or check.normal)
-    gone = _mended_singles(tables, e.mended)[chosen]
     base = tables.base[e.check]
     total = np.zeros(len(first))
     if not e.places:
-        dist = _mend(_somewhere(tables, e.check, chosen), gone, base)
-        total += np.log(_both(dist, base, o, first, second))
+        total += np.log(_both(_somewhere(tables, e.check, chosen), base, o, first, second))
     elif tables.is_predicted(e.check):
         for place in e.places:
             plain = tables.network(e.check, place, ())
-            dist = _mend(tables.distribution(e.check, place, chosen), gone, plain)
-            chance = _both(dist, plain, o, first, second)
-            changes = [() if gone[i] else tables.alterations(int(s)) for i, s in enumerate(chosen)]
+            chance = _both(tables.distribution(e.check, place, chosen), plain, o, first, second)
+            changes = [tables.alterations(int(s)) for s in chosen]
             for n, (i, j) in enumerate(zip(first, second, strict=True)):
                 if changes[i] and changes[j]:
                     chance[n] = tables.network(e.check, place, tuple(sorted(changes[i] + changes[j])))[o]
@@ -257,8 +308,8 @@ def _log_pairs(
     codes = tables.codes(chosen, e.places) if e.places else np.zeros((len(chosen), 0), dtype=np.int8)
     columns, counts = np.unique(codes, axis=1, return_counts=True) if e.places else (codes, np.zeros(0, dtype=np.intp))
     for column, count in zip(columns.T, counts, strict=True):
-        dist = _mend(tables.dist[e.check][tables.row[chosen], column], gone, base)
-        said = tables.related[e.check][tables.row[chosen], column] & ~gone
+        dist = tables.dist[e.check][tables.row[chosen], column]
+        said = tables.related[e.check][tables.row[chosen], column]
         either = said[first] | said[second]
         chance = _both(dist, base, o, first, second)
         again = ALIKE + (1 - ALIKE) * chance
@@ -280,13 +331,6 @@ def _somewhere(tables: Tables, check: str, singles: Ints) -> Floats:
     abnormal = np.where(related, 1 - dist[:, :, 0], -1.0)
     best = abnormal.argmax(axis=1)
     return np.asarray(dist[np.arange(len(best)), best][tables.row[singles]], dtype=np.float64)
-
-
-def _mend(dist: Floats, gone: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], base: Floats) -> Floats:
-    if not gone.any():
-        return dist
-    mixed = REPAIR_HOLDS * base[None, :] + (1 - REPAIR_HOLDS) * dist
-    return np.asarray(np.where(gone[:, None], mixed, dist), dtype=np.float64)
 
 
 def _both(dist: Floats, base: Floats, o: int, first: Ints, second: Ints) -> Floats:

@@ -71,9 +71,13 @@ def cost(minutes: float, state: str, reach: str, place: Place | None, context: C
 
 
 class Weighed(NamedTuple):
-    """The hypotheses that matter for choosing, sorted by what they need repaired: singles, then no fault, unlisted."""
+    """The hypotheses that matter for choosing, sorted by what they need repaired.
+
+    First singles that are still there, then singles whose repair holds, then no fault and unlisted.
+    """
 
     chance: Floats  # [hypothesis]
+    cured: int  # how many of the singles, the last ones, are taken as cured
     starts: Ints  # first hypothesis of each repair group
     singles: Ints
     keys: tuple[tuple[str, Place], ...]  # (remedy, place) of each group of singles
@@ -88,15 +92,19 @@ def weigh(belief: Belief) -> Weighed:
     covered = np.cumsum(marginal[order])
     enough = int(np.searchsorted(covered, COVERED * covered[-1])) + 1 if len(order) else 0
     order = order[: max(enough, min(len(order), FEWEST_SINGLES))]
+    order = order[np.lexsort((order, tables.repair_group[order]))]
     group = tables.repair_group[order]
-    order = order[np.lexsort((order, group))]
-    group = tables.repair_group[order]
-    chance = np.concatenate([marginal[order], [belief.none, belief.unlisted]])
+    cured = order[belief.held[order] > 0]
+    there = marginal[order] * (1 - belief.held[order])
+    chance = np.concatenate([there, marginal[cured] * belief.held[cured], [belief.none, belief.unlisted]])
     chance = chance / chance.sum()
     n = len(order)
-    starts = np.concatenate([np.flatnonzero(np.diff(group, prepend=-1)), [n, n + 1]]).astype(np.intp)
-    keys = tuple(tables.repair_key[int(group[i])] for i in starts[:-2])
-    return Weighed(chance, starts, order, keys, float(entropy(np.add.reduceat(chance, starts))))
+    starts = np.flatnonzero(np.diff(group, prepend=-1))
+    keys = tuple(tables.repair_key[int(group[i])] for i in starts)
+    rest = [n] if len(cured) else []
+    starts = np.concatenate([starts, rest, [n + len(cured), n + len(cured) + 1]]).astype(np.intp)
+    singles = np.concatenate([order, cured])
+    return Weighed(chance, len(cured), starts, singles, keys, float(entropy(np.add.reduceat(chance, starts))))
 
 
 def _plogp(p: Floats, axis: int | tuple[int, ...]) -> Floats:
@@ -116,18 +124,16 @@ def next_steps(
     spent: frozenset[tuple[str, Place]],
     context: Context,
     boosted: frozenset[str] = frozenset(),
-    tried: frozenset[tuple[str, Place]] = frozenset(),
     most: int = 5,
 ) -> tuple[Step, ...]:
     """The best steps among the checks and remedies that may be taken, best first.
 
-    `spent` are checks already answered at a place (an unknown answer counts), `tried` remedies already
-    done, `boosted` checks that a reading rule asks for. Ties fall to the cheaper step, then by name.
+    `spent` are checks already answered at a place (an unknown answer counts), `boosted` checks that a reading rule asks for. Ties fall to the cheaper step, then by name.
     """
     w = weigh(belief)
     checks = tuple(checks)
     by_id = {r.id: r for r in remedies}
-    repairs = _repairs(belief, w, by_id, context, tried)
+    repairs = _repairs(belief, w, by_id, context)
     enough = [s for s in repairs if s.probability >= ENOUGH]
     if enough:
         return (*_as_found(belief, enough[0], by_id[enough[0].id], checks, spent, context), enough[0])
@@ -210,12 +216,12 @@ def _by_promise(
 
 
 def _repairs(
-    belief: Belief, w: Weighed, allowed: dict[str, m.Remedy], context: Context, tried: frozenset[tuple[str, Place]]
+    belief: Belief, w: Weighed, allowed: dict[str, m.Remedy], context: Context
 ) -> list[Step]:
     total = np.add.reduceat(w.chance, w.starts)[: len(w.keys)]
     steps = []
     for (name, place), chance in zip(w.keys, total, strict=True):
-        if name not in allowed or (name, place) in tried or chance < 0.01:
+        if name not in allowed or chance < 0.01:
             continue
         remedy = allowed[name]
         minutes = cost(remedy.minutes, remedy.state, remedy.reach, place, context)
@@ -294,6 +300,8 @@ def _distribution(belief: Belief, w: Weighed, check: m.Check, place: Place) -> F
         repeats = np.eye(rows.shape[1])[np.maximum(last, 0)]
         rows = np.where(alike[:, None], ALIKE * repeats + (1 - ALIKE) * rows, rows)
     base = tables.network(check.id, place, ()) if tables.is_predicted(check.id) else tables.base[check.id]
+    if w.cured:
+        rows = np.concatenate([rows[: -w.cured], np.tile(base, (w.cured, 1))])
     chance = w.chance[: len(rows)]
     average = chance @ rows / max(chance.sum(), 1e-300) if len(rows) else base
     unlisted = 0.5 * average + 0.25 * base + 0.25 / len(base)
@@ -311,6 +319,8 @@ def _sweep_step(
     codes = tables.codes(w.singles, places)
     rows = tables.row[w.singles][:, None]
     pattern = tables.dist[check.id].argmax(axis=2).astype(np.int8)[rows, codes]
+    if w.cured:
+        pattern[-w.cured :] = 0
     pattern = np.concatenate([pattern, np.zeros((2, len(places)), dtype=np.int8)])
     sure = tables.dist[check.id].max(axis=2)[rows, codes]
     trust = np.append(sure.min(axis=1, initial=1.0), [1.0, 0.3])

@@ -145,8 +145,7 @@ class Assessor:
         )
         remedies = [r for r in k.remedies.values() if may_take(r, state.role, danger)]
         boosted = frozenset(f.key for f in trace.facts if f.kind == "ask")
-        tried = frozenset((r.remedy, r.place) for r in state.mended)
-        steps = next_steps(belief, checks, remedies, spent, self._context(state), boosted, tried)
+        steps = next_steps(belief, checks, remedies, spent, self._context(state), boosted)
         if suspected and suspected[0].probability >= proof.SEND and not may_take(k.remedies[suspected[0].remedy], state.role, danger):
             steps = tuple(s for s in steps if s.gain >= WORTH_A_CALL)
         return tuple(
@@ -235,7 +234,7 @@ def plain(rules: Sequence[Rule]) -> Inferrer:
 def _evidence(state: State) -> tuple[Evidence, ...]:
     done = [(x.remedy, x.place) for x in state.mended]
     return tuple(
-        Evidence(r.event, r.check, r.places, r.outcome, r.complaint, frozenset(done[: r.after])) for r in state.readings
+        Evidence(r.event, r.check, r.places, r.outcome, r.complaint, tuple(done[: r.after])) for r in state.readings
     )
 
 

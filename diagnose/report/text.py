@@ -197,7 +197,8 @@ def assessment_lines(
     lines = wrap("title", f"{a.title} - {a.site}", width)
     for part in (
         stop_lines(a, width), contradiction_lines(a, width), finding_lines(a.findings, width),
-        suspect_lines(a, width), proof_state_lines(a, width, titles), handover_lines(a, width),
+        suspect_lines(a, width), proof_state_lines(a, width, titles),
+        handover_lines(a, width) if a.handover and a.handover.due else [],
     ):  # fmt: skip
         if part:
             lines += [BLANK, *part]
