@@ -1,0 +1,292 @@
+"""Oscilloscope CSV as blocks of numbers: separators, decimal sign, header and unit rows found from the beginning.
+
+Nothing is held but one block. Lines that are no row of numbers are counted and sampled, never dropped in silence.
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import IO, TYPE_CHECKING
+
+from diagnose.evidence.base import EvidenceError
+from diagnose.source.problems import one_line
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+CHUNK = 2_000_000  # bytes read at a time
+LONGEST_LINE = 20_000  # bytes; a row of numbers has fewer than a hundred
+MOST_SAMPLES = 5
+HEADER_LINES = 300  # an instrument's settings stand above the rows in some exports
+MOST_COLUMNS = 3
+
+TIME_UNITS = {
+    "s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "usec": 1e-6,
+    "ns": 1e-9, "ps": 1e-12,
+}  # fmt: skip
+VOLT_UNITS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "kv": 1e3, "uv": 1e-6, "µv": 1e-6}
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|[+-]?(?:nan|inf|infinity)", re.ASCII | re.IGNORECASE)
+_PLUS = re.compile(r"(?:\+|\bplus\b|\bd1\b|\bpos\b|positive)", re.IGNORECASE)
+_MINUS = re.compile(r"(?:[-–−]\s*$|[-–−]\s*[)(\[]|\bminus\b|\bd0\b|\bneg\b|negative)", re.IGNORECASE)
+_WORD = re.compile(r"[A-Za-zµμ]+")
+_PROBE = re.compile(r"\b(?:probe|measured\s+at|place)\s*(?:is|at|:|=|,|;|\t)\s*(?:at\s+)?([A-Za-z][A-Za-z0-9 .-]{0,40})", re.IGNORECASE)
+
+
+@dataclass
+class Layout:
+    """How the file is written. `plus` and `minus` are column numbers; `minus` is None for one differential channel."""
+
+    separator: str
+    comma: bool
+    columns: int
+    time_unit: float
+    volt_units: tuple[float, ...]
+    plus: int
+    minus: int | None
+    probe: str
+    header_lines: int
+
+
+@dataclass
+class Counts:
+    """What became of the lines, `row` the number of the first line of the rows."""
+
+    rows: int = 0
+    bad: int = 0
+    cut: int = 0
+    samples: list[str] = field(default_factory=list)
+
+    def reject(self, line: bytes, why: str, times: int = 1) -> None:
+        """Count a line that is no row, and keep the first few."""
+        self.bad += times
+        if len(self.samples) < MOST_SAMPLES:
+            self.samples.append(one_line(f"{why}: {line[:80].decode('utf-8', 'replace')}", 160))
+
+
+def _fields(line: str, separator: str) -> list[str]:
+    parts = line.split() if separator == " " else line.split(separator)
+    parts = [p.strip().strip('"').strip() for p in parts]
+    while parts and not parts[-1]:
+        parts.pop()
+    return parts
+
+
+def _is_row(parts: list[str], comma: bool) -> bool:
+    return len(parts) >= 2 and all(_NUMBER.fullmatch(p.replace(",", ".", 1) if comma else p) for p in parts)
+
+
+def _lines(head: bytes) -> list[str]:
+    text = head.decode("utf-16", "replace") if head[:2] in (b"\xff\xfe", b"\xfe\xff") else head.decode("utf-8", "replace")
+    return [line[:LONGEST_LINE] for line in text.replace("\r\n", "\n").replace("\r", "\n").split("\n")]
+
+
+def _written(lines: list[str]) -> tuple[int, str, bool, int] | None:
+    """First row, separator, decimal comma, columns: the way of reading under which three lines in a row are numbers."""
+    for start in range(min(len(lines), HEADER_LINES)):
+        if not any(c.isdigit() for c in lines[start][:200]):
+            continue
+        for separator in (";", "\t", ",", " "):
+            first = _fields(lines[start], separator)
+            # A decimal comma is believed only where the comma separates nothing.
+            for comma in (False,) if separator == "," else (False, True):
+                rows = [_fields(line, separator) for line in lines[start : start + 3] if line.strip()]
+                if rows and all(_is_row(r, comma) and len(r) == len(first) for r in rows) and len(rows) == min(3, len(lines) - start):
+                    return start, separator, comma, len(first)
+    return None
+
+
+def _unit(text: str, units: dict[str, float]) -> float | None:
+    """The unit that a header cell names: `(ms)`, `Time [us]`, `ms`, `CH1 in mV`."""
+    words = _WORD.findall(text)
+    bracketed = re.findall(r"[\[(/]\s*([A-Za-zµμ]+)\s*[\])]?", text)
+    for word in [*bracketed, *(words if len(words) == 1 else words[-1:])]:
+        if word.lower() in units:
+            return units[word.lower()]
+    return None
+
+
+def layout(head: bytes) -> Layout:
+    """How an export is written, from its first bytes.
+
+    Errors: EvidenceError when no rows of two or three numbers are found.
+    """
+    lines = _lines(head)
+    if len(lines) > 1 and len(head) >= 1024:
+        lines.pop()  # the last may be torn
+    while lines and not lines[-1].strip():
+        lines.pop()
+    found = _written(lines)
+    if found is None:
+        raise EvidenceError("no rows of numbers at the beginning; export the waveform as CSV with time and one or two channels")
+    start, separator, comma, columns = found
+    if columns > MOST_COLUMNS:
+        raise EvidenceError(f"the rows have {columns} columns; export time and one differential or two single-ended channels")
+    header = [_fields(line, separator) for line in lines[:start]]
+    time_unit, volts, names = 1.0, [1.0] * (columns - 1), [""] * columns
+    for cells in header:
+        if len(cells) != columns:
+            continue
+        unit = _unit(cells[0], TIME_UNITS)
+        time_unit = unit if unit is not None else time_unit
+        for n, cell in enumerate(cells[1:]):
+            unit = _unit(cell, VOLT_UNITS)
+            volts[n] = unit if unit is not None else volts[n]
+        if not all(_unit(c, TIME_UNITS | VOLT_UNITS) is not None and len(_WORD.findall(c)) == 1 for c in cells):
+            names = cells
+    plus, minus = 1, 2 if columns == 3 else None
+    if columns == 3 and (_PLUS.search(names[2]) or _MINUS.search(names[1])) and not _PLUS.search(names[1]):
+        plus, minus = 2, 1
+    probe = next((m.group(1).strip(" .-") for line in lines[:start] if (m := _PROBE.search(line))), "")
+    return Layout(separator, comma, columns, time_unit, tuple(volts), plus, minus, one_line(probe, 40), start)
+
+
+def recognise(head: bytes, name: str) -> float:
+    """How sure it is that these bytes begin an oscilloscope's CSV."""
+    try:
+        found = layout(head)
+    except EvidenceError:
+        return 0.0
+    lines = _lines(head)[found.header_lines :]
+    first: list[float] = []
+    for line in lines[: min(60, max(len(lines) - 1, 2))]:
+        parts = _fields(line, found.separator)
+        if not _is_row(parts, found.comma) or len(parts) != found.columns:
+            return 0.0
+        first.append(float(parts[0].replace(",", ".", 1) if found.comma else parts[0]))
+    steps = [b - a for a, b in zip(first, first[1:], strict=False)]
+    if len(steps) < 8 or min(steps) < 0 or max(steps) <= 0:
+        return 0.0
+    even = max(steps) < 3 * (first[-1] - first[0]) / len(steps)
+    titles = " ".join(_lines(head)[: found.header_lines]).lower()
+    named = any(w in titles for w in ("time", "second", "volt", "ch1", "channel", "trace", "waveform", "probe", "(s)", "(ms)", "(v)"))
+    score = 0.35 + (0.3 if even else -0.2) + (0.2 if named else 0.0)
+    return score + (0.1 if name.lower().endswith((".csv", ".txt", ".tsv")) else 0.0)
+
+
+class Rows:
+    """Iterate over blocks `(time s, plus V, minus V or None)` of a stream; `counts` and `layout` tell the rest."""
+
+    def __init__(self, stream: IO[bytes]) -> None:
+        self._stream = stream
+        head = b""
+        while len(head) < 65_536 and (more := stream.read(65_536 - len(head))):
+            head += more
+        if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
+            raise EvidenceError("the file is in UTF-16; export it as plain text (UTF-8)")
+        if not head.strip():
+            raise EvidenceError("the file is empty; export the waveform as CSV with time and one or two channels")
+        self.layout = layout(head)
+        self.counts = Counts()
+        self._head = head
+
+    def _chunks(self) -> Iterator[bytes]:
+        """Whole lines, some megabytes at a time; a line without an end is cut and counted."""
+        rest, skipping = b"", False
+        data = self._head
+        while data or (data := self._stream.read(CHUNK)):
+            data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+            if skipping:
+                cut = data.find(b"\n")
+                if cut < 0:
+                    data = b""
+                    continue
+                data, skipping = data[cut + 1 :], False
+            whole, mark, tail = (rest + data).rpartition(b"\n")
+            if mark:
+                yield whole
+            if len(tail) > LONGEST_LINE:
+                self.counts.cut += 1
+                self.counts.reject(tail, "a line without end")
+                tail, skipping = b"", True
+            rest, data = tail, b""
+        if rest:
+            yield rest
+
+    def __iter__(self) -> Iterator[tuple[Floats, Floats, Floats | None]]:
+        skip = self.layout.header_lines
+        for chunk in self._chunks():
+            if skip:
+                lines = chunk.split(b"\n", skip)
+                gone = min(skip, len(lines))
+                skip -= gone
+                chunk = lines[gone] if len(lines) > gone else b""
+            if not chunk.strip():
+                continue
+            table = self._fast(chunk)
+            if table is None:
+                table = self._slow(chunk)
+            if len(table):
+                yield self._scaled(table)
+
+    def _scaled(self, table: Floats) -> tuple[Floats, Floats, Floats | None]:
+        import numpy as np
+
+        good = np.isfinite(table).all(axis=1)
+        if not good.all():
+            self.counts.reject(b"not a finite number", "over the range", int((~good).sum()))
+            table = table[good]
+        self.counts.rows += len(table)
+        wanted = self.layout
+        plus = table[:, wanted.plus] * wanted.volt_units[wanted.plus - 1]
+        minus = table[:, wanted.minus] * wanted.volt_units[wanted.minus - 1] if wanted.minus else None
+        return table[:, 0] * wanted.time_unit, plus, minus
+
+    def _fast(self, chunk: bytes) -> Floats | None:
+        """The chunk as a table, or None when any line of it is not a plain row."""
+        import numpy as np
+
+        wanted = self.layout
+        lines = chunk.count(b"\n") + (0 if chunk.endswith(b"\n") else 1)
+        per_line = wanted.columns - 1
+        if wanted.separator == " " or b'"' in chunk or (wanted.comma and b"." in chunk):
+            return None
+        separator = wanted.separator.encode()
+        if chunk.count(separator) != per_line * lines:
+            return None
+        clean = chunk.replace(b",", b".") if wanted.comma else chunk
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            try:
+                flat = np.fromstring(clean.replace(separator, b" "), dtype=np.float64, sep=" ")
+            except (DeprecationWarning, ValueError):
+                return None
+        if flat.size != lines * wanted.columns:
+            return None
+        table = flat.reshape(lines, wanted.columns)
+        # A value that slipped into the next line would break the order of the times.
+        return table if lines < 2 or bool((np.diff(table[:, 0]) >= 0).all()) else None
+
+    def _slow(self, chunk: bytes) -> Floats:
+        import numpy as np
+
+        wanted, rows = self.layout, []
+        for line in chunk.split(b"\n"):
+            if not line.strip():
+                continue
+            if len(line) > LONGEST_LINE:
+                self.counts.cut += 1
+                self.counts.reject(line, "a line too long")
+                continue
+            text = line.decode("utf-8", "replace")
+            parts = _fields(text, wanted.separator)
+            if len(parts) != wanted.columns or not _is_row(parts, wanted.comma):
+                self.counts.reject(line, "not a row of numbers")
+                continue
+            rows.append([float(p.replace(",", ".", 1)) if wanted.comma else float(p) for p in parts])
+        return np.array(rows, dtype=np.float64).reshape(len(rows), wanted.columns)
+
+
+def describe(wanted: Layout) -> str:
+    """The layout in words, for a person who wonders what was read."""
+    name = {";": "semicolons", "\t": "tabs", ",": "commas", " ": "blanks"}[wanted.separator]
+    channels = "one differential channel" if wanted.minus is None else f"two channels, + in column {wanted.plus + 1}"
+    return f"columns separated by {name}, decimal {'comma' if wanted.comma else 'point'}, {channels}"
+
+
+__all__ = ["Counts", "Layout", "Rows", "describe", "layout", "recognise"]
