@@ -274,7 +274,9 @@ def _run(words: list[str]) -> int:
 
 
 def _complain(line: str) -> None:
-    text = "".join(c if c.isprintable() else " " for c in line)
+    from diagnose.source.problems import one_line
+
+    text = one_line(line)
     encoding = getattr(sys.stderr, "encoding", None) or "utf-8"
     try:
         sys.stderr.write("diagnose: " + text.encode(encoding, "replace").decode(encoding) + "\n")

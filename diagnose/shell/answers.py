@@ -73,7 +73,7 @@ def understand(
         return Taken(_yes_no(check, word in ("y", "yes", "yep")), typed)
     if check.gauge:
         return _measured(k, site, check, places, text)
-    if word.isdigit():
+    if word.isdecimal():
         if len(word) < 4 and 1 <= int(word) <= len(check.outcomes):
             return Taken(check.outcomes[int(word) - 1].id, typed)
         raise AnswerError(f"there is no answer {shown(word)}; {wanted(check)}")

@@ -95,7 +95,7 @@ def why(s: Session, rest: str) -> list[Line]:
     if not a.suspects:
         return wrap("text", "No suspects yet, so there is nothing to explain.", s.width)
     number = rest or "1"
-    if not number.isdigit() or len(number) > 3 or not 1 <= int(number) <= len(a.suspects):
+    if not number.isdecimal() or len(number) > 3 or not 1 <= int(number) <= len(a.suspects):
         raise Refusal(
             f"there is no suspect {shown(rest)}; type why with a number from 1 to {len(a.suspects)}"
         )

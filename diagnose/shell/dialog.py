@@ -90,7 +90,7 @@ def pick(
         word = " ".join(typed.lower().split())
         if not word and empty is not None:
             return empty
-        if word.isdigit() and len(word) < 5 and 1 <= int(word) <= len(options):
+        if word.isdecimal() and len(word) < 5 and 1 <= int(word) <= len(options):
             return ids[int(word) - 1]
         if word:
             exact = [i for i, text in options if word in (i, i.replace("-", " "), text.lower())]

@@ -264,7 +264,7 @@ def _ask_bare(s: Session, complaint: str) -> Generator[Ask, str, tuple[str, Site
         if typed in ("", "?", "do not know", "don't know"):
             count = max(_numbers_in(complaint), default=1)
             break
-        if typed.isdigit() and len(typed) < 4 and 1 <= int(typed) <= 247:
+        if typed.isdecimal() and len(typed) < 4 and 1 <= int(typed) <= 247:
             count = int(typed)
             break
         ask = Ask(

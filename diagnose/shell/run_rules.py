@@ -5,21 +5,18 @@ from __future__ import annotations
 import sys
 from argparse import Namespace
 from pathlib import Path
-from typing import TYPE_CHECKING
-
 from diagnose.report.lines import wrap
 from diagnose.shell.paint import width_of
 from diagnose.shell.refusal import Refusal
-from diagnose.source.problems import Mark, Problem, shown
-
-if TYPE_CHECKING:
-    from diagnose.knowledge import model as m
+from diagnose.source.problems import shown
 
 COUNTED = ("faults", "checks", "rules", "mechanisms", "remedies", "cautions", "sources")
 
 
 def check(words: Namespace) -> int:
     """Problems, one line each, and counts; 2 when there is a problem."""
+    from diagnose.inference.check import check_strata
+    from diagnose.inference.compile import compile_rules
     from diagnose.knowledge.load import build, shipped_folder
     from diagnose.shell.run_assess import put, put_json
 
@@ -29,7 +26,7 @@ def check(words: Namespace) -> int:
         raise Refusal(f"there is no folder of rules {shown(str(folder))}; name one")
     knowledge, problems = build(folder)
     if not problems:
-        problems = layers(knowledge, str(folder))
+        problems = check_strata(knowledge, compile_rules(knowledge))
     counts = {name: len(getattr(knowledge, name)) for name in COUNTED}
     if words.json:
         put_json(
@@ -62,19 +59,3 @@ def check(words: Namespace) -> int:
         put(wrap("text", f"{text}: {state}.", width_of(sys.stdout)), words.no_color)
     return 2 if problems else 0
 
-
-def layers(k: m.Knowledge, folder: str) -> list[Problem]:
-    """A rule that negates what depends on it, as a problem; the compiled rules have to fall into layers."""
-    from diagnose.inference.compile import compile_rules
-    from diagnose.inference.strata import stratify
-
-    try:
-        compiled = compile_rules(k)
-        stratify(compiled.effects)
-        stratify(compiled.readings)
-    except ValueError as error:
-        text = str(error)
-        rule = next((r for r in k.rules.values() if f" {r.id}" in text or r.id in text.split()), None)
-        mark = Mark(rule.spot.file, rule.spot.line, 1) if rule else Mark(folder, 1, 1)
-        return [Problem(mark, text, "", "layers")]
-    return []
