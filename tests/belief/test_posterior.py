@@ -10,6 +10,8 @@ import pytest
 
 from diagnose.belief.evidence import Evidence
 from diagnose.belief.posterior import PAIRED, Belief, believe
+from diagnose.casework.casefile import EPOCH
+from diagnose.casework.events import Event
 from diagnose.site.places import Place
 from tests.belief.enumeration import Answer, Reference, Spot
 from tests.belief.small_bases import CheckSpec, FaultSpec, Line, Ready, SiteSpec, Spec, places_of, random_spec
@@ -225,3 +227,25 @@ def test_contributions_add_up_to_the_posterior() -> None:
         for n in np.flatnonzero(b.single):
             total = math.log(ready.tables.odds[n]) + float((b.log_of[:, n] - b.log_none).sum())
             assert math.log(b.single[n] / b.none) == pytest.approx(total, abs=1e-9)
+
+
+@pytest.mark.xfail(strict=True, reason="a pair of one fault at two places is counted twice")
+def test_a_suspect_is_as_likely_as_it_is_anywhere() -> None:
+    """P(the fault is present at some place): each hypothesis that holds it counts once."""
+    for seed in range(20):
+        draw = random.Random(f"anywhere {seed}")
+        spec = chain_spec(draw)
+        ready = Ready(spec)
+        answers = [one_answer(draw, spec, check.id) for check in spec.checks]
+        events = list(ready.opening)
+        for n, a in enumerate(answers):
+            at = " ".join(["unit", str(a.places[0][1])]) if a.places else ""
+            events.append(Event(f"a{n}", "test", n + 2, EPOCH, "reading", {"check": a.check, "at": at, "answer": a.outcome}, "t"))
+        belief = ready.assessor.belief(ready.assessor.state(events))
+        for s in ready.assessor.assess(events).suspects:
+            holds = sum(float(belief.single[n]) for n, name in enumerate(ready.tables.fault) if name == s.fault)
+            holds += sum(
+                float(p) for (i, j), p in zip(belief.paired, belief.pair, strict=True)
+                if s.fault in (ready.tables.fault[i], ready.tables.fault[j])
+            )  # fmt: skip
+            assert s.probability == pytest.approx(holds, abs=1e-9), (seed, s.fault)
