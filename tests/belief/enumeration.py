@@ -9,7 +9,7 @@ It shares with the project the constants and nothing else.
 from __future__ import annotations
 
 from fractions import Fraction
-from itertools import combinations
+from itertools import combinations, product
 from math import fsum
 from typing import NamedTuple
 
@@ -229,8 +229,7 @@ class Reference:
             lies = tuple(self.lies(self.singles[s][1], place) for s in h)
             dists = [self.shown(s, a.check, words) for s, words in zip(h, lies, strict=True)]
             chance = self._noisy_max(h, a.check, dists, a, o)
-            gone = self._gone(h, a)
-            if any(d is not None and not g for d, g in zip(dists, gone, strict=True)):
+            if any(d is not None for d in dists):
                 last = seen.get(lies)
                 seen[lies] = o
                 if last is not None:
@@ -248,17 +247,14 @@ class Reference:
                     seen[tuple(self.lies(self.singles[s][1], place) for s in h)] = o
         return seen
 
-    def _gone(self, h: tuple[int, ...], a: Answer) -> list[bool]:
-        return [(self.singles[s][0].mended_by, self.singles[s][1]) in a.mended for s in h]
+    def _repaired(self, single: int, a: Answer) -> bool:
+        return (self.singles[single][0].mended_by, self.singles[single][1]) in a.mended
 
     def _noisy_max(
         self, h: tuple[int, ...], check: str, dists: list[list[Fraction] | None], a: Answer, o: int
     ) -> Fraction:
         base = self.base[check]
-        rows = []
-        for d, gone in zip(dists, self._gone(h, a), strict=True):
-            row = base if d is None else d
-            rows.append([HOLDS * b + (1 - HOLDS) * x for b, x in zip(base, row, strict=True)] if gone else row)
+        rows = [base if d is None else d for d in dists]
         if not rows:
             return base[o]
         if len(rows) == 1:
@@ -316,8 +312,21 @@ class Reference:
         total = ONE
         for s in h:
             total *= self.odds[s]
-        for t in range(len(answers)):
-            total *= self.likelihood(h, answers, t)
+        return total * self._through_repairs(h, answers)
+
+    def _through_repairs(self, h: tuple[int, ...], answers: list[Answer]) -> Fraction:
+        """P(all answers | h): each repair of one of h holds for every answer since, or fails for every one."""
+        repaired = [s for s in h if any(self._repaired(s, a) for a in answers)]
+        total = Fraction(0)
+        for holds in product((True, False), repeat=len(repaired)):
+            chance = ONE
+            for hold in holds:
+                chance *= HOLDS if hold else 1 - HOLDS
+            for t, a in enumerate(answers):
+                cured = {s for s, hold in zip(repaired, holds, strict=True) if hold and self._repaired(s, a)}
+                left = tuple(s for s in h if s not in cured)
+                chance *= self.by_chance(a) if cured and not left else self.likelihood(left, answers, t)
+            total += chance
         return total
 
     def posterior(self, answers: list[Answer]) -> dict[tuple[int, ...] | str, float]:

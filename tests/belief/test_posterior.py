@@ -23,7 +23,7 @@ def evidence(answers: list[Answer]) -> list[Evidence]:
     return [
         Evidence(
             f"e{n}", a.check, tuple(Place(*p) for p in a.places), a.outcome, a.complaint,
-            frozenset((remedy, Place(*p)) for remedy, p in a.mended),
+            tuple(sorted((remedy, Place(*p)) for remedy, p in a.mended)),
         )
         for n, a in enumerate(answers)
     ]  # fmt: skip

@@ -100,33 +100,33 @@ def reordered(tmp_path_factory: pytest.TempPathFactory) -> Assessor:
     return Assessor(k, plain)
 
 
-def shipped_cases(shipped: Assessor) -> list[list[Event]]:
-    """Some forty cases at various depths on three sites."""
+@pytest.fixture(scope="module")
+def both(shipped: Assessor, reordered: Assessor) -> list[tuple[Assessment, Assessment]]:
+    """What both say of some thirty cases at various depths on three sites."""
     found = []
     for n, name in enumerate(("harbour-12", "quay-6", "meadow-4")):
         record = (SITES / f"{name}.yaml").read_text(encoding="utf-8")
-        for seed in range(3):
-            found += [events for events, _ in played_beliefs(shipped, record, 10 * n + seed, 5)]
+        for seed in range(2):
+            for events, _ in played_beliefs(shipped, record, 10 * n + seed, 5):
+                found.append((shipped.assess(events), reordered.assess(events)))
     return found
 
 
 @pytest.mark.xfail(strict=True, reason="ties among the paired suspects and the tried places fall by file order")
-def test_order_of_shipped_files_does_not_matter(shipped: Assessor, reordered: Assessor) -> None:
-    assert list(reordered.knowledge.checks) != list(shipped.knowledge.checks)
-    for events in shipped_cases(shipped):
-        assert advice(shipped.assess(events)) == advice(reordered.assess(events)), [e.data for e in events[1:]]
+def test_order_of_shipped_files_does_not_matter(both: list[tuple[Assessment, Assessment]]) -> None:
+    for one, two in both:
+        assert advice(one) == advice(two)
 
 
-def test_order_of_shipped_files_hardly_matters(shipped: Assessor, reordered: Assessor) -> None:
-    """The first step and the likeliest suspect, as long as ties are not settled (see the test above)."""
-    other, cases = 0, shipped_cases(shipped)
-    for events in cases:
-        one, two = shipped.assess(events), reordered.assess(events)
+def test_order_of_shipped_files_hardly_matters(both: list[tuple[Assessment, Assessment]]) -> None:
+    """The first step and the likeliest suspects, as long as ties are not settled (see the test above)."""
+    other = 0
+    for one, two in both:
         other += advice(one)[:1] != advice(two)[:1]
         chances = [{s.fault: s.probability for s in a.suspects[:3]} for a in (one, two)]
         for fault in chances[0].keys() & chances[1].keys():
             assert chances[0][fault] == pytest.approx(chances[1][fault], abs=0.05)
-    assert len(cases) > 35
+    assert len(both) > 20
     assert other <= 2
 
 
@@ -153,7 +153,7 @@ def test_ties_fall_by_name_in_every_process() -> None:
             [sys.executable, "-c", TWINS.format(root=str(ROOT))], env={**os.environ, "PYTHONHASHSEED": seed},
             capture_output=True, text=True, check=True,
         ).stdout
-        for seed in ("1", "2", "77")
+        for seed in ("1", "77")
     }  # fmt: skip
     assert len(said) == 1
     a = twins()
@@ -171,13 +171,13 @@ def test_suggested_checks_tell_listed_causes_apart(shipped: Assessor) -> None:
     looked_at = 0
     for name in ("harbour-12", "mill-2"):
         record = (SITES / f"{name}.yaml").read_text(encoding="utf-8")
-        for seed in range(4):
-            for events, belief in played_beliefs(shipped, record, seed, 6):
+        for seed in range(3):
+            for events, belief in played_beliefs(shipped, record, seed, 4):
                 for s in shipped.assess(events).steps:
                     if s.kind == "check" and len(s.places) == 1:
                         assert told_apart(belief, s.id, s.places[0]), s.id
                         looked_at += 1
-    assert looked_at > 80
+    assert looked_at > 30
 
 
 @pytest.mark.xfail(strict=True, reason="the unlisted cause is thought to disturb any check, also one that no fault shows")
@@ -205,7 +205,7 @@ def told_apart(belief: Belief, check: str, place: Place) -> bool:
     return bool(np.ptp(rows, axis=0).max() > 1e-9) or seen is not None
 
 
-@pytest.mark.parametrize(("name", "rounds"), [("harbour-12", 12), ("mill-2", 60)])
+@pytest.mark.parametrize(("name", "rounds"), [("harbour-12", 6), ("mill-2", 60)])
 @pytest.mark.parametrize("word", ["do-not-know", "cannot-reach"])
 def test_unknown_answers_are_spent(shipped: Assessor, name: str, rounds: int, word: str) -> None:
     """Nothing is asked twice, and at the small site a person who knows nothing is let go in the end."""
@@ -267,16 +267,16 @@ def test_pruning_keeps_the_best_five_of_the_shipped_rules(shipped: Assessor, mon
     compared = 0
     for name in ("harbour-12", "quay-6", "mill-2"):
         record = (SITES / f"{name}.yaml").read_text(encoding="utf-8")
-        for seed in range(3):
+        for seed in range(2):
             draw = random.Random(f"shipped {name} {seed}")
-            for _, belief in played_beliefs(shipped, record, seed, 5):
+            for _, belief in played_beliefs(shipped, record, seed, 4):
                 boosted = frozenset(draw.sample(sorted(k.checks), 3))
                 args = (belief, checks, k.remedies.values(), frozenset(), contexts(draw, belief), boosted)
                 steps = next_steps(*args)
                 assert same(steps, unpruned(monkeypatch, *args))
                 assert same(steps[:1], unpruned(monkeypatch, *args, irrelevant=True)[:1])
                 compared += 1
-    assert compared > 30
+    assert compared > 15
 
 
 def same(one: tuple[Step, ...], two: tuple[Step, ...]) -> bool:

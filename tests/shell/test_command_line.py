@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -216,35 +217,26 @@ def test_rules_check(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None
     assert "safety.yaml:" in text
 
 
-def test_a_cycle_of_negations_is_a_problem(warm: Desk) -> None:
-    from diagnose.knowledge import model as m
-    from diagnose.shell.run_rules import layers
-
-    k = warm.knowledge
-    assert layers(k, "rules") == []
-    spot = m.Spot("rules/x.yaml", 7)
-    fact = next(iter(k.facts))
-    when = (m.When("fact", fact, ("yes",), ""),)
-
-    def rule(name: str, other: str) -> m.ReadingRule:
-        return m.ReadingRule(
-            name,
-            name,
-            when,
-            (m.When("finding", other, (), ""),),
-            True,
-            (m.Then("finding", name, ""),),
-            "note",
-            "x",
-            ("common-practice",),
-            spot,
-        )
-
-    rules = {**k.rules, "one-way": rule("one-way", "other-way"), "other-way": rule("other-way", "one-way")}
-    problems = layers(k._replace(rules=rules), "rules")
-    assert len(problems) == 1
-    assert problems[0].mark.line == 7
-    assert "cycle" in problems[0].message
+def test_a_cycle_of_negations_is_a_problem(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    folder = tmp_path / "rules"
+    shutil.copytree(ROOT / "rules", folder)
+    rule = """- rule: {0}
+  title: A rule that waits for the other not to hold
+  when:
+    - {{reading: unit-power, outcome: dark}}
+  unless:
+    - {{finding: {1}}}
+  then:
+    - {{finding: {0}}}
+  level: note
+  says: Nothing.
+  sources: [common-practice]
+"""
+    (folder / "cycle.yaml").write_text(rule.format("one-way", "other-way") + rule.format("other-way", "one-way"))
+    code, text, _ = here(capsys, "rules", "check", str(folder))
+    assert code == 2
+    assert "cycle.yaml:" in text
+    assert "[negation-cycle]" in text
 
 
 def test_paths(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
