@@ -66,7 +66,7 @@ _FAILED = re.compile(
     r"Immediate connect fail)", re.IGNORECASE,
 )  # fmt: skip
 _CURL = re.compile(r"^(?:\* |curl: \(\d{1,3}\) |[{}] \[\d|  ?% Total| +Dload| +\d+ +\d|--:--)")
-_TLS = (
+TLS_SIGNS = (
     ("own-certificate-refused", re.compile(r"alert (?:bad certificate|certificate required|unknown ca|handshake failure|certificate unknown)|certificate required", re.IGNORECASE)),
     ("not-yet-valid", re.compile(r"certificate is not yet valid", re.IGNORECASE)),
     ("expired", re.compile(r"certificate has expired", re.IGNORECASE)),
@@ -354,7 +354,7 @@ class _Reader:
                 self.found.port_failure = ("refused" if refused else "no-answer", number)
             return True
         if re.match(r"(?:\* |curl: )", text) or "SSL" in text[:40]:
-            for word, pattern in _TLS:
+            for word, pattern in TLS_SIGNS:
                 if pattern.search(text):
                     if word != "verified" or not self.found.tls:
                         self.found.tls = (word, number)
