@@ -252,11 +252,11 @@ class _Problem:
         )  # fmt: skip
         tau, load = self.ramp * math.exp(_bound(p[4], 9)), math.tanh(p[5])
         if self.shape == "branch":
-            return Response(*common, tau, 0.0, loss, skin, stub=self.ramp * math.exp(_bound(p[5], 9)))
+            return Response(*common, tau, 0.0, loss, skin, self.ramp * math.exp(_bound(p[5], 9)), tau * math.exp(_bound(p[8])), 0.0)
         if self.shape == "two":
             return Response(*common, tau, load, loss, skin, beyond=self.ramp * math.exp(_bound(p[8], 9)), last=math.tanh(p[9]))
         if self.shape == "none":
-            return Response(*common, 0.0, 0.0, loss, skin, beyond=1.0, last=0.0)
+            return Response(*common, tau, 0.0, loss, skin)
         return Response(*common, tau, load, loss, skin)
 
     def prior(self, p: Floats) -> list[float]:
@@ -265,6 +265,8 @@ class _Problem:
         usual += [float(p[1]) / 1.5, (float(p[2]) + 2) / 2.0]
         if self.shape == "two":
             usual += [float(p[9]) / 1.5, float(p[5]) / 1.5]
+        if self.shape == "branch":
+            usual += [float(p[8]) / 1.5]
         if self.shape == "step":
             usual += [float(p[5]) / 4.0]
         return usual
@@ -287,7 +289,7 @@ class _Problem:
         r = yw - base * w - size * hw
         return np.concatenate([r, self.prior(p)]), base, size
 
-    def solve(self, start: Sequence[float], rounds: int = 30) -> _Fit:
+    def solve(self, start: Sequence[float] | Floats, rounds: int = 30) -> _Fit:
         """From a start to the least. Errors: none; a fit that does not move is returned as it is."""
         import numpy as np
 
@@ -318,7 +320,7 @@ class _Problem:
                 break
         j = self._jacobian(p, r)
         normal = j.T @ j + 1e-9 * np.eye(len(p))
-        covariance = np.linalg.pinv(normal)
+        covariance: Floats = np.asarray(np.linalg.pinv(normal), dtype=np.float64)
         count = len(self.stack.mean)
         return _Fit(chi, p, covariance, self.unpack(p), base, size, r[:count][self.stack.weight > 0], self.stack.first)
 
@@ -327,7 +329,8 @@ class _Problem:
 
         j = np.empty((len(r), len(p)))
         for k in range(len(p)):
-            h = 1e-4
+            # Near its bound at zero a little skin effect looks like a little more delay, a good deal of it does not.
+            h = 0.1 if k in (6, 7) else 1e-4
             q = p.copy()
             q[k] += h
             if k in (6, 7) and q[k] > 6.0:
@@ -343,7 +346,6 @@ def _bound(x: float, most: float = 4.0) -> float:
 
 def _inflation(residual: Floats) -> float:
     """How much the variance has to grow because the residual is larger than the noise, or hangs together."""
-    import numpy as np
 
     n = len(residual)
     variance = max(float(residual @ residual) / max(n - 10, 1), 1.0)
@@ -428,7 +430,7 @@ def _search(windows: Sequence[Window], shifts: Sequence[float], tails: Sequence[
             guesses = (float(known.params[5]),)
         for guess in guesses:
             start[5] = guess
-            fit = problem.solve(start, 5 if known is None else 12)
+            fit = problem.solve([*start, 0.0] if stub > 0 else start, 5 if known is None else 12)
             if shape not in best or fit.chi < best[shape].chi:
                 best[shape] = fit
     if not best:
@@ -513,7 +515,7 @@ def _judged(windows: Sequence[Window], fit: _Fit, stack: _Stack, pair: Pair, noi
     none = _Problem(stack, pair, "none", ramp)
     r = fit.response
     begin = _edge_of(fit, stack, ramp)
-    plain = none.solve([*begin, 0.0, 0.0, *fit.params[6:8]], 15)
+    plain = none.solve([*begin, math.log(max(r.tau, 1e-12) / ramp), 0.0, *fit.params[6:8]], 15)
     best, shape = fit, "branch" if r.stub > 0 else "step"
     scale = _inflation(fit.residual)
     count = len(fit.residual)
@@ -556,7 +558,7 @@ def _branch(stack: _Stack, pair: Pair, ramp: float, begin: list[float], fit: _Fi
     problem = _Problem(stack, pair, "branch", ramp)
     best: _Fit | None = None
     for stub in (0.15, 0.6, 2.5):
-        start = [*begin, math.log(fit.response.tau / ramp), math.log(stub), *fit.params[6:8]]
+        start = [*begin, math.log(fit.response.tau / ramp), math.log(stub), *fit.params[6:8], 0.0]
         found = problem.solve(start, 5)
         if best is None or found.chi < best.chi:
             best = found
@@ -609,3 +611,17 @@ def _outline(fit: _Fit, stack: _Stack) -> tuple[float, float, bool, float]:
     after = [k for k in crossings if large[k:].any()]
     ring = 2 * float(np.mean(np.diff(t[: len(smooth)][after]))) if len(after) > 2 else 0.0
     return overshoot, ring, not bool(large[-len(large) // 6 :].any()), float(smooth.max())
+
+
+def mean_edge(windows: Sequence[Window], span: float) -> tuple[float, float, Floats]:
+    """The edges laid over each other for a drawing: time of the first bin in s, bin width in s, volts (nan: nothing)."""
+    import numpy as np
+
+    if not windows:
+        return 0.0, 1.0, np.empty(0)
+    step = float(np.median([w.step for w in windows]))
+    width = max(step, span / 600)
+    first = -min(0.15 * span, float(np.median([-w.first for w in windows])))
+    count = max(int((span - first) / width), 2)
+    stack = _stack(windows, [0.0] * len(windows), None, first, count, width, 1.0, 2 * step)
+    return first, width, np.where(stack.weight > 0, stack.mean, np.nan)

@@ -47,7 +47,8 @@ class Response(NamedTuple):
     """Parameters of a response. Times in s, `tau` one way; factors between -1 and 1.
 
     `load` is the reflection factor at `tau`. `stub` above zero puts an open branch of that delay there instead.
-    `beyond` above zero lets the line go on for that delay to an end with the factor `last`.
+    `beyond` above zero lets the line go on for that delay to an end with the factor `last`; behind a branch it always
+    goes on, for ever when `beyond` is zero.
     `centre` is when the middle of the edge leaves, `ramp` and `pole` its two rise parts.
     """
 
@@ -80,15 +81,20 @@ def step_response(r: Response, count: int, step: float) -> Floats:
     period = size * step
     sigma = DAMPING / period
     omega = 2 * math.pi / period * np.arange(size // 2 + 1)
-    s: Complexes = sigma + 1j * omega
-    per = np.sqrt(1 + r.loss * np.sqrt(1 + s * r.skin) / s) if r.loss > 0 else np.ones_like(s)
+    s: Complexes = np.asarray(sigma + 1j * omega, dtype=np.complex128)
+    per: Complexes = np.sqrt(1 + r.loss * np.sqrt(1 + s * r.skin) / s) if r.loss > 0 else np.ones_like(s)
     line = per  # impedance over the lossless one; the same root as the propagation
     there = np.exp(-2 * r.tau * s * per)
     end: Complexes
     if r.stub > 0:
         back = np.exp(-2 * r.stub * s * per)
         stub = line * (1 + back) / np.maximum(np.abs(1 - back), 1e-12) * np.exp(-1j * np.angle(1 - back))
-        end = line * stub / (line + stub)
+        rest = line
+        if r.beyond > 0:
+            far = np.exp(-2 * r.beyond * s * per)
+            rho = (_impedance(r.last) - line) / (_impedance(r.last) + line) * far
+            rest = line * (1 + rho) / (1 - rho)
+        end = rest * stub / (rest + stub)
     elif r.beyond > 0:
         far = np.exp(-2 * r.beyond * s * per)
         z_last = _impedance(r.last)
@@ -96,9 +102,9 @@ def step_response(r: Response, count: int, step: float) -> Floats:
         rest = line * (1 + rho) / (1 - rho)
         bounded = min(max(r.load, -0.9995), 0.9995)
         if bounded < 0:  # something across the pair
-            end = 1 / (1 / rest - 2 * bounded / (1 + bounded))
+            end = np.asarray(1 / (1 / rest - 2 * bounded / (1 + bounded)), dtype=np.complex128)
         else:  # something in series
-            end = rest + 2 * bounded / (1 - bounded)
+            end = np.asarray(rest + 2 * bounded / (1 - bounded), dtype=np.complex128)
     else:
         end = np.full_like(s, _impedance(r.load))
     rho = (end - line) / (end + line) * there

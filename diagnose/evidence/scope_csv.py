@@ -9,6 +9,7 @@ import re
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import IO, TYPE_CHECKING
 
 from diagnose.evidence.base import EvidenceError
@@ -159,7 +160,7 @@ def recognise(head: bytes, name: str) -> float:
         if not _is_row(parts, found.comma) or len(parts) != found.columns:
             return 0.0
         first.append(float(parts[0].replace(",", ".", 1) if found.comma else parts[0]))
-    steps = [b - a for a, b in zip(first, first[1:], strict=False)]
+    steps = [b - a for a, b in pairwise(first)]
     if len(steps) < 8 or min(steps) < 0 or max(steps) <= 0:
         return 0.0
     even = max(steps) < 3 * (first[-1] - first[0]) / len(steps)

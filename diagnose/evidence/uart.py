@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 from diagnose.physics.serial import SEND_TOLERANCE, STANDARD_RATES, crc_good
@@ -188,7 +189,7 @@ def decode(times: Sequence[float], signs: Sequence[int]) -> Decoded | None:
 
 def _stops(characters: list[tuple[float, int, bool, bool]], cells: int, bit: float) -> tuple[int, float]:
     """Stop bits by the shortest distance of two characters, and bits of a character."""
-    distances = sorted((b[0] - a[0]) / bit for a, b in zip(characters, characters[1:], strict=False))
+    distances = sorted((b[0] - a[0]) / bit for a, b in pairwise(characters))
     close = [d for d in distances if d < cells + 3.5]
     if len(close) < 2:
         return 0, cells + 2.0

@@ -59,7 +59,7 @@ def netlist(kind: str, metres: float, lossy: bool) -> str:
         f"* {kind} at {metres:g} m, {'lossy' if lossy else 'lossless'}\n"
         f"Vd s 0 PWL(0 0 {begin:.6e} 0 {begin + RAMP:.6e} 1)\nRs s p 40\nRn p 0 120\n"
         f"{network(kind, metres, lossy)}.tran {step:.4e} {span:.4e} 0 {step:.4e}\n"
-        ".control\nrun\nlinearize v(p)\nwrdata OUT v(p)\n.endc\n.end\n"
+        ".control\nrun\nwrdata OUT v(p)\n.endc\n.end\n"
     )
 
 
@@ -77,14 +77,17 @@ def compute(text: str) -> str:
         if not out.exists():
             raise RuntimeError(done.stdout[-400:] + done.stderr[-400:])
         rows = [line.split() for line in out.read_text().splitlines() if line.strip()]
+    points = [(float(a) - 0.5e-6, float(b)) for a, b, *_ in rows]
     kept: list[str] = []
-    previous = None
-    for k, row in enumerate(rows):  # straight pieces need only their ends
-        last = k + 1 == len(rows)
-        value = float(row[1])
-        if previous is None or last or abs(value - previous) > 2e-6 or abs(float(rows[k + 1][1]) - value) > 2e-6:
-            kept.append(f"{float(row[0]) - 0.5e-6:.6e},{value:.6f}")
-        previous = value
+    before = points[0]
+    for k, (t, v) in enumerate(points):  # a point on the straight line between its neighbours is not needed
+        if 0 < k < len(points) - 1:
+            after = points[k + 1]
+            line = before[1] + (after[1] - before[1]) * (t - before[0]) / max(after[0] - before[0], 1e-18)
+            if abs(line - v) < 1e-6 and t - before[0] < 2e-6:
+                continue
+        kept.append(f"{t:.6e},{v:.6f}")
+        before = (t, v)
     return "\n".join(kept) + "\n"
 
 

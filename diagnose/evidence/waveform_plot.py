@@ -1,0 +1,169 @@
+"""A waveform drawn in plain characters and as one SVG file. Pure functions; nothing in a drawing can run."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from html import escape
+from typing import NamedTuple
+
+from diagnose.source.problems import one_line
+
+TIMES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"))
+LEAST_WIDTH, MOST_WIDTH = 20, 400
+
+
+class Trace(NamedTuple):
+    """A curve: from `start` to `end` s, the least and the greatest volt of each equal piece (nan: nothing known)."""
+
+    start: float
+    end: float
+    low: Sequence[float]
+    high: Sequence[float]
+
+
+class Mark(NamedTuple):
+    """A moment in s and what is there."""
+
+    at: float
+    text: str
+
+
+def _finite(trace: Trace) -> tuple[float, float]:
+    values = [v for v in (*trace.low, *trace.high) if math.isfinite(v)]
+    if not values:
+        return -1.0, 1.0
+    low, high = min(values), max(values)
+    room = max((high - low) * 0.05, 1e-3)
+    return low - room, high + room
+
+
+def _time(value: float, span: float) -> str:
+    for scale, unit in TIMES:
+        if span >= scale or unit == "ns":
+            return f"{value / scale:.3g} {unit}"
+    return ""
+
+
+def _columns(trace: Trace, width: int) -> list[tuple[float, float]]:
+    """Least and greatest of what falls into each column."""
+    count = len(trace.low)
+    out: list[tuple[float, float]] = []
+    for k in range(width):
+        a = k * count // width
+        b = max(a + 1, (k + 1) * count // width)
+        low = [v for v in trace.low[a:b] if math.isfinite(v)]
+        high = [v for v in trace.high[a:b] if math.isfinite(v)]
+        out.append((min(low), max(high)) if low and high else (math.nan, math.nan))
+    return out
+
+
+def sketch(trace: Trace, marks: Sequence[Mark] = (), width: int = 72, height: int = 12) -> list[str]:
+    """Lines of plain characters, none longer than `width` (20 to 400): the curve, a row of marks, the times, the marks' texts.
+
+    Errors: none; widths and heights outside the limits are brought within.
+    """
+    width, height = min(max(width, LEAST_WIDTH), MOST_WIDTH), min(max(height, 4), 60)
+    low, high = _finite(trace)
+    gutter = 8
+    inner = width - gutter - 1
+    rows = [[" "] * inner for _ in range(height)]
+
+    def row(volt: float) -> int:
+        return min(max(round((high - volt) / (high - low) * (height - 1)), 0), height - 1)
+
+    if low < 0 < high:
+        rows[row(0.0)] = ["."] * inner
+    previous: tuple[int, int] | None = None
+    for k, (a, b) in enumerate(_columns(trace, inner) if len(trace.low) else []):
+        if not math.isfinite(a):
+            previous = None
+            continue
+        top, bottom = row(b), row(a)
+        if previous is not None:  # join the columns, so that a steep edge is a line
+            top, bottom = min(top, previous[1]), max(bottom, previous[0])
+        for r in range(top, bottom + 1):
+            rows[r][k] = "|" if bottom - top > 1 else "-"
+        previous = row(b), row(a)
+    lines = []
+    for r, cells in enumerate(rows):
+        label = f"{high - (high - low) * r / (height - 1):7.2f}" if r in (0, height // 2, height - 1) else " " * 7
+        lines.append(f"{label[:gutter - 1]} |" + "".join(cells))
+    span = trace.end - trace.start
+    pointers = [" "] * inner
+    texts = []
+    for n, mark in enumerate(marks[:9], 1):
+        if span > 0 and trace.start <= mark.at <= trace.end:
+            pointers[min(int((mark.at - trace.start) / span * inner), inner - 1)] = str(n)
+        texts += _wrapped(f"{n} {one_line(mark.text, 200)}", width)
+    if marks:
+        lines.append(" " * gutter + "^" + "".join(pointers))
+    first, last = _time(trace.start, span), _time(trace.end, span)
+    lines.append((" " * (gutter + 1) + first + " " * max(1, inner - len(first) - len(last)) + last)[:width])
+    return [line.rstrip() for line in (*lines, *texts)]
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        while len(word) > width:
+            lines, line, word = [*lines, *([line] if line else []), word[:width]], "", word[width:]
+        if line and len(line) + 1 + len(word) > width:
+            lines.append(line)
+            line = word
+        else:
+            line = f"{line} {word}".strip()
+    return [*lines, line] if line else lines
+
+
+def svg(trace: Trace, marks: Sequence[Mark] = (), title: str = "Waveform", width: int = 900, height: int = 360) -> str:
+    """One standalone SVG document of `width` by `height` pixels: curve, axes, marks as dashed lines with their texts.
+
+    Errors: none. No script, no link, no style from elsewhere; foreign text is escaped.
+    """
+    left, right, top, bottom = 64, 16, 40, 44
+    low, high = _finite(trace)
+    span = max(trace.end - trace.start, 1e-15)
+    inner_w, inner_h = width - left - right, height - top - bottom
+
+    def x(t: float) -> float:
+        return left + (t - trace.start) / span * inner_w
+
+    def y(v: float) -> float:
+        return top + (high - v) / (high - low) * inner_h
+
+    name = escape(one_line(title, 120))
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
+        f'aria-label="{name}" font-family="sans-serif" font-size="12">',
+        f'<title>{name}</title><rect width="{width}" height="{height}" fill="#fff"/>',
+        f'<text x="{left}" y="18" font-size="14" fill="#111">{name}</text>',
+    ]
+    for k in range(5):
+        volt = low + (high - low) * k / 4
+        parts.append(
+            f'<line x1="{left}" x2="{width - right}" y1="{y(volt):.1f}" y2="{y(volt):.1f}" stroke="#ddd"/>'
+            f'<text x="{left - 6}" y="{y(volt) + 4:.1f}" text-anchor="end" fill="#333">{volt:.2f} V</text>'
+        )
+        when = trace.start + span * k / 4
+        parts.append(f'<text x="{x(when):.1f}" y="{height - 24}" text-anchor="middle" fill="#333">{escape(_time(when, span))}</text>')
+    columns = _columns(trace, min(inner_w, max(len(trace.low), 1))) if len(trace.low) else []
+    run: list[str] = []
+    for k, (a, b) in enumerate([*columns, (math.nan, math.nan)]):
+        if math.isfinite(a):
+            at = left + (k + 0.5) / max(len(columns), 1) * inner_w
+            run += [f"{at:.1f},{y(a):.1f}"] if b - a < (high - low) * 0.004 else [f"{at:.1f},{y(a):.1f}", f"{at:.1f},{y(b):.1f}"]
+        elif run:
+            parts.append(f'<polyline points="{" ".join(run)}" fill="none" stroke="#06c" stroke-width="1.4"/>')
+            run = []
+    for n, mark in enumerate(marks[:9]):
+        if trace.start <= mark.at <= trace.end:
+            at = x(mark.at)
+            anchor = "end" if at > width * 0.6 else "start"
+            shift = -5 if anchor == "end" else 5
+            parts.append(
+                f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{top}" y2="{height - bottom}" stroke="#c00" stroke-dasharray="5 3"/>'
+                f'<text x="{at + shift:.1f}" y="{top + 12 + 15 * n}" text-anchor="{anchor}" fill="#900">{escape(one_line(mark.text, 120))}</text>'
+            )
+    return "\n".join([*parts, "</svg>", ""])
