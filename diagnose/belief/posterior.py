@@ -17,7 +17,6 @@ import numpy.typing as npt
 
 from diagnose.belief.evidence import Evidence
 from diagnose.belief.tables import ALIKE, Floats, Ints, Tables
-from diagnose.site.places import Place
 from diagnose.site.relations import CODES
 
 UNLISTED_PRIOR = 0.03  # odds of a cause that is not in the book, against no fault

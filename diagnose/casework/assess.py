@@ -182,7 +182,7 @@ class Assessor:
         named = [s for s in suspected if s.probability >= 0.05][:3]
         if not named:
             return "Nothing stands out yet; this tells most for its minutes."
-        titles = "; ".join(f"{s.title} ({s.probability:.0%})" for s in named)
+        titles = "; ".join(f"{s.title} ({v.percent(s.probability)})" for s in named)
         return f"Tells most for its minutes between: {titles}."
 
     def _points_to(self, belief: Belief, check: m.Check, places: tuple[Place, ...], outcome: int) -> str:
@@ -197,7 +197,7 @@ class Assessor:
         if share[best] < 0.25:
             return ""
         single = int(top[best])
-        return f"{self.knowledge.faults[tables.fault[single]].title} ({share[best]:.0%})"
+        return f"{self.knowledge.faults[tables.fault[single]].title} ({v.percent(float(share[best]))})"
 
     def expected(self, check: m.Check, site: Site, place: Place) -> tuple[str, tuple[str, ...]]:
         """What a check should read here, in one line, and what the record lacks and was assumed."""
@@ -210,7 +210,7 @@ class Assessor:
         r = self.knowledge.remedies[step.id]
         words = describe(step.places)
         cause = next((s for s in suspected if s.remedy == step.id), None)
-        why = f"{step.probability:.0%} likely to be the cause" + (f": {cause.title}." if cause else ".")
+        why = f"{v.percent(step.probability)} likely to be the cause" + (f": {cause.title}." if cause else ".")
         return v.StepView(
             "remedy", r.id, r.title, step.places, r.title, r.do.replace("{place}", words), "none", "", (), (), r.role,
             r.state, r.reach, step.minutes, _cautions(self.knowledge, r.cautions), why, step.gain, step.probability,

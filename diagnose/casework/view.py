@@ -8,6 +8,15 @@ from diagnose.inference.trace import Proof
 from diagnose.site.places import Place
 
 
+def percent(p: float) -> str:
+    """A probability as people read it; never 0 % or 100 %."""
+    if p >= 0.995:
+        return "over 99 %"
+    if p < 0.01:
+        return "under 1 %"
+    return f"{round(100 * p)} %"
+
+
 class FindingView(NamedTuple):
     """A conclusion of a reading or audit rule."""
 

@@ -11,7 +11,6 @@ from diagnose.drill.bench import Bench
 from diagnose.drill.play import Player, likely_complaint, open_case
 from diagnose.site.places import Place
 
-
 SURE = 0.5  # probability of a repair that is advised as the cure, and not tried as a check
 
 

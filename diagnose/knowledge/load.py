@@ -21,7 +21,7 @@ from diagnose.knowledge import model as m
 from diagnose.site.model import FactSpec
 from diagnose.source.problems import InputError, Mark, Problem, one_line
 
-FORMAT = "4"
+FORMAT = "20"
 MOST_KEPT = 8  # compiled forms; a rule author makes a new one with every change
 
 

@@ -80,7 +80,6 @@ class Check(NamedTuple):
     complaint: bool
     sweep: bool
     baseline: tuple[tuple[str, str], ...]
-    independent: tuple[str, ...]
     role: str
     state: str
     reach: str

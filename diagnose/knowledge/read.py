@@ -62,7 +62,7 @@ def _check(f: Fields) -> m.Check:
     return m.Check(
         f.id("check"), f.text("title"), f.word("at", KINDS), f.word("kind", m.CHECK_KINDS), f.text("ask"),
         f.text("how"), f.word("instrument", m.INSTRUMENTS, "none"), f.text("gauge", False), outcomes,
-        f.yes("complaint"), f.yes("sweep"), baseline, f.texts("independent"), f.word("role", m.ROLES),
+        f.yes("complaint"), f.yes("sweep"), baseline, f.word("role", m.ROLES),
         f.word("state", m.STATES), f.word("reach", m.REACHES), f.number("minutes", 0.2, 240),
         f.texts("cautions"), _sources(f), _spot(f),
     )  # fmt: skip

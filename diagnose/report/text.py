@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 
 from diagnose.casework import view as v
+from diagnose.casework.view import percent
 from diagnose.report.jsonview import proof_lines
 from diagnose.report.lines import BLANK, Line, labelled, wrap
 from diagnose.site.places import describe
@@ -32,15 +33,6 @@ STATE_WORDS = {
     "live": "ENERGISED, covers open",
 }
 REACH_WORDS = {"remote": "remotely", "phone": "by phone", "on-site": "on site"}
-
-
-def percent(p: float) -> str:
-    """A probability as people read it; never 0 % or 100 %."""
-    if p >= 0.995:
-        return "over 99 %"
-    if p < 0.01:
-        return "under 1 %"
-    return f"{round(100 * p)} %"
 
 
 def minutes(x: float) -> str:

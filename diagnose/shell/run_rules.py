@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from argparse import Namespace
 from pathlib import Path
+
 from diagnose.report.lines import wrap
 from diagnose.shell.paint import width_of
 from diagnose.shell.refusal import Refusal

@@ -6,9 +6,10 @@ from collections.abc import Callable, Iterable, Sequence
 
 from diagnose.casework import view as v
 from diagnose.casework.events import Event, live_events
+from diagnose.casework.view import percent
 from diagnose.knowledge import model as m
 from diagnose.report.lines import BLANK, Line, labelled, wrap
-from diagnose.report.text import ROLE_WORDS, percent
+from diagnose.report.text import ROLE_WORDS
 from diagnose.site.model import FactSpec, Site
 from diagnose.site.places import Place, describe
 from diagnose.source.problems import one_line

@@ -457,7 +457,7 @@ def _where(step: StepView) -> str:
 
 def leading_lines(a: Assessment, width: int) -> list[Line]:
     """The foremost suspects in one line."""
-    from diagnose.report.text import percent
+    from diagnose.casework.view import percent
 
     named = [s for s in a.suspects if s.probability >= 0.05][:3]
     if not named:
@@ -471,7 +471,7 @@ def leading_lines(a: Assessment, width: int) -> list[Line]:
 
 
 def _unlisted(a: Assessment, width: int) -> list[Line]:
-    from diagnose.report.text import percent
+    from diagnose.casework.view import percent
 
     return (
         wrap("warn", f"{percent(a.unlisted)}: something that is not in this book.", width)
