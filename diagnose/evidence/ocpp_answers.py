@@ -77,7 +77,7 @@ def judge(
     """Answers, remarks and figures for one station; places from `stand` and the connector numbers."""
     limits = _limits(s, site, stand)
     taken = [
-        *_boot(s, stand, status, no_version, tls), *_connectors(s, site, stand), *_cards(s, site, stand), *_sessions(s, site, stand),
+        *_boot(s, stand, status), *_connectors(s, site, stand), *_cards(s, site, stand), *_sessions(s, site, stand),
         *_availability(s, site, stand), *_profiles(s, site, stand, limits), *_offered(s, site, stand), *_meter(s, site, stand),
         *_connection(s, stand), *_handshake(stand, status, no_version, tls, s), *_clock(s, stand), *_settings(s, stand),
     ]  # fmt: skip
@@ -96,18 +96,15 @@ def _unit(s: Station, site: Site | None, stand: Standpoint, key: str) -> str:
 
 
 # ---- boot and connection
-def _boot(
-    s: Station, stand: Standpoint, status: tuple[int, int] | None, no_version: int | None, tls: tuple[str, int] | None
-) -> list[Taken]:
+def _boot(s: Station, stand: Standpoint, status: tuple[int, int] | None) -> list[Taken]:
     answered = [b for b in s.boots if b.status]
     taken = []
     if answered:
         last = answered[-1]
         meaning = ocpp.BOOT[last.status]
         taken.append(Taken("boot-answer", stand.unit, last.status.lower(), f"{last.status}: {meaning.says}", where([last.line])))
-    elif not s.messages and ((status and status[0] >= 300) or no_version or tls):
-        lines = [x for x in (status[1] if status else None, no_version, tls[1] if tls else None) if x]
-        taken.append(Taken("boot-answer", stand.unit, "no-boot-message", "the connection does not get that far", where(lines)))
+    elif not s.messages and status and status[0] in (401, 403, 404):
+        taken.append(Taken("boot-answer", stand.unit, "no-boot-message", "the connection does not get that far", where([status[1]])))
     restarts = [b for b in s.boots if b.reason in ("PowerUp", "Watchdog")]
     if len(restarts) >= 3:
         names = Counter(b.reason for b in restarts)

@@ -14,6 +14,8 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any, NamedTuple
 
+from diagnose.source.problems import one_line
+
 V16, V201 = "1.6", "2.0.1"
 CALL, RESULT, ERROR = 2, 3, 4
 
@@ -56,9 +58,10 @@ _IDENTITY = (
     re.compile(r"GET /[^\s\"']{0,300}?([\w.\-*%]{1,80}) HTTP/1"),
     re.compile(_WHO + r"(?:[ _-]?id(?:entity)?)?\"?\s*(?:=\s*\"?|:\s*\")([\w.\-*]{1,48})", re.IGNORECASE),
     re.compile(_WHO + r"[ _-]?id(?:entity)?\s*:\s*([\w.\-*]{1,48})", re.IGNORECASE),
+    re.compile(r"(?:^|[\s\[])([A-Za-z][\w.\-*]{1,47})\]? ?(?:<<|>>|<-|->|→|←)"),
     re.compile(r"(?:^|[\s:])([\w.\-*]{1,48}): (?:send|receive)\b"),
 )  # fmt: skip
-_NO_IDENTITY = frozenset({"info", "debug", "warning", "error", "ocpp", "true", "false", "null", "none", "websocket"})
+_NO_IDENTITY = frozenset({"info", "debug", "warning", "warn", "trace", "error", "message", "msg", "server", "in", "out", "tx", "rx", "ws", "ocpp", "true", "false", "null", "none", "websocket"})
 _DECODER = json.JSONDecoder(parse_constant=lambda text: None)
 
 
@@ -210,9 +213,9 @@ def _message(value: Any) -> Message | None:
 
 # ---- values of a payload, whatever stands there
 def text(payload: Any, *path: str) -> str:
-    """The text at a path, empty for none."""
+    """The text at a path made safe to print, empty for none."""
     value = _at(payload, path)
-    return value[:300] if isinstance(value, str) else ""
+    return one_line(value, 300) if isinstance(value, str) else ""
 
 
 def number(payload: Any, *path: str) -> float | None:
