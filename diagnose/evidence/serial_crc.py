@@ -77,7 +77,7 @@ class Registers:
         columns = np.ascontiguousarray(padded.view("<u2").reshape(lanes, LANE // 2).T)
         states = np.zeros((LANE // 2 + 1, lanes), np.uint16)
         two = tables().two
-        for n in range(LANE // 2):
+        for n in range((min(len(data), LANE) + 1) // 2):
             np.take(two, states[n] ^ columns[n], out=states[n + 1], mode="clip")
         self._data = padded
         self._states = states

@@ -6,6 +6,7 @@ in the middle of something else stays whole; then both are laid into one row aga
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -168,7 +169,7 @@ class Assembler:
             away = np.diff(whole) != np.diff(local)
             away |= np.diff(time) > SILENT_S
             cuts = [a, *(a + 1 + np.flatnonzero(away)).tolist(), b + 1]
-            for one, two in zip(cuts, cuts[1:], strict=False):
+            for one, two in pairwise(cuts):
                 begin = max(gap.start, int(stream.local[one]))
                 end = gap.start + gap.length if two > b else int(stream.local[two])
                 parts.append((begin, end - begin, one, two - 1))
