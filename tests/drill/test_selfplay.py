@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from diagnose.casework.assess import Assessor, plain
 from diagnose.drill.play import open_case
 from diagnose.drill.selfplay import Run, run
@@ -32,9 +30,9 @@ def test_a_sample_of_faults_is_found() -> None:
 def test_self_play_repeats_itself() -> None:
     """The same seed, the same play; every hidden fault gets its place from the site."""
     assessor = Assessor(load(cache=False), plain)
-    name = Path(sorted(records())[0]).stem
+    name = "mill-2"
     tables = assessor.site_work(assessor.state(open_case(records()[name], "electrician", None)).site).tables
-    for n in range(0, tables.size, tables.size // 4):
+    for n in range(0, tables.size, tables.size // 2):
         fault, place = tables.fault[n], tables.where(n)
         one, two = (run(assessor, records()[name], fault, place, 3) for _ in range(2))
         assert one == two
