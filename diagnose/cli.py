@@ -58,6 +58,12 @@ COMMANDS = (
         ("cases", "cases silent harbour"),
     ),
     Command(
+        "evidence",
+        f"{SHELL}run_evidence:evidence",
+        "what a capture, log, waveform or transcript shows",
+        ("evidence capture.log", "evidence capture.log --record site.yaml"),
+    ),
+    Command(
         "show",
         f"{SHELL}run_cases:show_case",
         "the log of a case, and what follows from it",
@@ -192,6 +198,10 @@ def _own(name: str, p: Parser) -> None:
             "replay": "case file, or the name of one that comes with the program",
         }
         p.add_argument("file", metavar="FILE", help=what.get(name, "case file (YAML)"))
+    if name == "evidence":
+        p.add_argument("file", metavar="FILE", help="the file, - for standard input")
+        p.add_argument("--record", metavar="FILE", help="install record of the site")
+        p.add_argument("--kind", metavar="KIND", help="what it is, when it is not recognised")
     if name == "assess":
         p.add_argument("--role", choices=ROLES, help="assess for this role")
     if name in ("show", "resume", "export", "verify"):

@@ -168,6 +168,8 @@ def event_text(k: m.Knowledge, event: Event) -> str:
         return "; ".join(f"{key}: {_plain(d[key])}" for key in ("role", "on-site", "instruments") if key in d)
     if event.kind == "note":
         return f"note: {d.get('text')}"
+    if event.kind == "attached":
+        return f"attached: {d.get('name')} ({d.get('kind')}, {d.get('bytes')} bytes)"
     if event.kind == "closed":
         return f"closed: {d.get('reason') or 'repair proved'}"
     return event.kind

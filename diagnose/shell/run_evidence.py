@@ -1,0 +1,86 @@
+"""`diagnose evidence FILE`: what a capture, log, waveform or transcript says, without a case."""
+
+from __future__ import annotations
+
+import sys
+from argparse import Namespace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+from diagnose.report.lines import BLANK, Line, wrap
+from diagnose.shell.paint import width_of
+from diagnose.shell.refusal import Refusal
+from diagnose.source.problems import one_line
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from typing import IO
+
+    from diagnose.evidence.base import Report
+    from diagnose.evidence.intake import Original
+
+
+def evidence(words: Namespace) -> int:
+    """Recognise a file, read it, and say what it shows; nothing is recorded."""
+    from diagnose.casework.state import read_site
+    from diagnose.evidence.base import EvidenceError
+    from diagnose.evidence.intake import read_stream, take_in
+    from diagnose.shell.desk import Desk
+    from diagnose.shell.run_assess import put, put_json
+
+    site, titles = None, {}
+    if words.record:
+        k = Desk(words.store, words.rules).knowledge
+        titles = {c.id: c.title for c in k.checks.values()}
+        try:
+            site = read_site(Path(words.record).expanduser().read_text(encoding="utf-8-sig"), k, words.record)
+        except (OSError, UnicodeDecodeError):
+            raise Refusal(f"the install record {words.record} cannot be read; check the path") from None
+    try:
+        if words.file == "-":
+            report, original = read_stream(cast("IO[bytes]", sys.stdin.buffer), "standard input", site, words.kind or "")
+        else:
+            report, original = take_in(Path(words.file).expanduser(), site, words.kind or "")
+    except EvidenceError as error:
+        raise Refusal(one_line(str(error))) from None
+    if words.json:
+        put_json(as_json(report, original))
+    else:
+        put(report_lines(report, original, titles, width_of(sys.stdout)), words.no_color)
+    return 0
+
+
+def as_json(report: Report, original: Original) -> dict[str, Any]:
+    """A report as JSON values."""
+    return {
+        "format": 1,
+        "kind": report.kind,
+        "title": report.title,
+        "file": {"name": original.name, "bytes": original.size, "sha256": original.sha256},
+        "says": list(report.says),
+        "readings": [t._asdict() for t in report.taken],
+        "figures": dict(report.figures),
+        "understood": report.understood,
+        "not_understood": report.not_understood,
+        "samples": list(report.samples),
+    }
+
+
+def report_lines(report: Report, original: Original, titles: Mapping[str, str], width: int) -> list[Line]:
+    """A report as lines: what it is, what it shows, which readings it gives and from where."""
+    lines = wrap("title", f"{one_line(original.name)}: {report.title}", width, "", "  ")
+    lines += wrap("dim", f"{original.size} bytes, SHA-256 {original.sha256[:16]}...", width, "", "  ")
+    lines += [x for text in report.says for x in wrap("text", one_line(text), width, "- ", "  ")]
+    if report.taken:
+        lines += [BLANK, *wrap("title", f"Readings ({len(report.taken)}):", width)]
+        for t in report.taken:
+            named = titles.get(t.check, t.check)
+            lines += wrap("text", one_line(f"{named} at {t.at}: {t.answer}" if t.at else f"{named}: {t.answer}"), width, "- ", "  ")
+            lines += wrap("dim", one_line(f"{t.because} ({t.lines})" if t.lines else t.because), width, "  ", "  ")
+    else:
+        lines += wrap("text", "No readings in it.", width)
+    if report.not_understood:
+        whole = report.understood + report.not_understood
+        lines += wrap("warn", f"{report.not_understood} of {whole} pieces were not understood, such as:", width)
+        lines += [x for sample in report.samples[:3] for x in wrap("dim", one_line(sample, 120), width, "  ", "  ")]
+    return lines
