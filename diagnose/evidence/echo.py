@@ -27,6 +27,10 @@ LEAST_ECHO = 0.03
 MOST_BINS = 1500
 LEAST_GAIN = 30.0  # by how much chi-square has to fall for an echo, or for a further parameter pair, to be believed
 SAME_SENDER = 0.12  # steps that differ by less come from one sender
+POOR = 2.5  # chi-square per bin above which the first search is taken to have got stuck
+MODEL_DELAY, MODEL_RISE = 0.003, 0.03
+"""What the model of the cable's loss and of the edge's form leaves uncertain, shares of the delay and of the rise time
+at 95 % (measured against simulated lines with and without skin effect)."""
 BAR = 1.96  # standard deviations of a 95 % bar
 
 
@@ -144,16 +148,19 @@ def _rise_of(stack: _Stack) -> tuple[float, float, float]:
     zero = int(np.argmin(np.abs(t)))
     top = zero
     peak = 0.0
+    width = max(len(y) // 2000, 3)
+    least = 0.3 * float(np.convolve(y[zero:], np.ones(width) / width, "valid").max()) if len(y) - zero > width else 0.0
     for k in range(zero, len(y)):
         if y[k] > peak:
             peak, top = float(y[k]), k
-        reach = t[k] - t[0]
+        if peak < least:  # noise at the foot of the edge is no plateau
+            continue
         # A plateau: no new height for as long again as the climb took.
         start = zero
         while start > 0 and y[start] > 0.1 * peak:
             start -= 1
         climb = max(t[top] - t[start], 3 * stack.step)
-        if t[k] - t[top] > 0.7 * climb or y[k] < peak - max(6 * noise, 0.06 * peak) or reach <= 0:
+        if t[k] - t[top] > 0.7 * climb or y[k] < peak - max(6 * noise, 0.06 * peak):
             break
         if k - zero > 6 and y[k] - y[max(zero, k - max(3, (k - zero) // 3))] < 0.04 * peak + 2 * noise:
             top, peak = k, float(y[k])
@@ -181,6 +188,7 @@ def _candidates(stack: _Stack, ramp: float, centre: float) -> list[tuple[float, 
 
     last = float(t[-1])
     found: list[tuple[float, float, float, float, float]] = []
+    early: list[tuple[float, float, float, float, float]] = []
     for width, middle in ((ramp, centre), (0.6 * ramp, centre - 0.2 * ramp), (1.6 * ramp, centre + 0.2 * ramp)):
         low = max(0.35 * width, 2 * stack.step)
         if last <= 2 * low:
@@ -189,23 +197,28 @@ def _candidates(stack: _Stack, ramp: float, centre: float) -> list[tuple[float, 
         base = edge(middle, width)
         drift = np.clip(t - middle, 0, None)
         for stub in (0.0,) if width != ramp else (0.0, 1.2 * width, 3 * width, 8 * width):
-            gains = []
+            gains, shares = [], []
             for trip in trips:
                 use = t < middle + (3.4 * trip + width if not stub else trip + 4 * stub + width)
                 later = trip + (stub or trip)
                 columns = [np.ones_like(t), base, drift, edge(middle + trip, width), edge(middle + later, width)]
                 a = np.column_stack(columns)[use] * w[use, None]
                 b = y[use] * w[use]
-                gains.append(0.5 * len(b) * math.log((_left(a[:, :3], b) + 1e-9) / (_left(a, b) + 1e-9)))
+                shares.append(math.log((_left(a[:, :3], b) + 1e-9) / (_left(a, b) + 1e-9)))
+                gains.append(0.5 * len(b) * shares[-1])
             g = np.array(gains)
+            # A far guess is judged by more bins than a near one; by the share explained, a near one has its chance.
+            h = np.where(g > 20, shares, 0.0)
+            early += [(float(h[k]), float(trips[k]), width, middle, stub) for k in range(len(h)) if 0 < h[k] >= h[max(k - 2, 0) : k + 3].max()]
             peaks = [k for k in range(len(g)) if g[k] >= g[max(k - 2, 0) : k + 3].max()]
             found += [(float(g[k]), float(trips[k]), width, middle, stub) for k in peaks]
     found.sort(reverse=True)
+    early.sort(reverse=True)
     chosen: list[tuple[float, float, float, float]] = []
-    for stubbed, most in ((False, 3), (True, 2)):
+    for stubbed, ranked, most in ((False, found, 3), (False, early, 2), (True, found, 2)):
         some: list[tuple[float, float, float, float]] = []
-        for _, trip, width, middle, stub in found:
-            if (stub > 0) == stubbed and all(abs(math.log(trip / c[0])) > 0.12 for c in some):
+        for _, trip, width, middle, stub in ranked:
+            if (stub > 0) == stubbed and all(abs(math.log(trip / c[0])) > 0.12 for c in (*some, *chosen) if (c[3] > 0) == stubbed):
                 some.append((trip, width, middle, stub))
             if len(some) == most:
                 break
@@ -406,6 +419,8 @@ def _grid(windows: Sequence[Window], rise: float, before: float, span: float, st
 
 def _search(windows: Sequence[Window], shifts: Sequence[float], tails: Sequence[Floats] | None, noise: float, pair: Pair, rise: float, centre: float, before: float, usable: float, step: float, known: _Fit | None = None) -> tuple[_Fit, _Stack]:
     """The best of several models. With a fit at hand only the window is set anew around it."""
+    import numpy as np
+
     ramp = max(1.2 * rise, 1.5 * step)
     if known is None:
         first, width, count = _grid(windows, rise, before, usable, step)
@@ -428,9 +443,9 @@ def _search(windows: Sequence[Window], shifts: Sequence[float], tails: Sequence[
         guesses: tuple[float, ...] = (math.log(stub / 2 / ramp),) if stub > 0 else (0.5, -0.5)
         if known is not None and not stub:
             guesses = (float(known.params[5]),)
-        for guess in guesses:
-            start[5] = guess
-            fit = problem.solve([*start, 0.0] if stub > 0 else start, 5 if known is None else 12)
+        tried = [np.array([*start[:5], guess, *start[6:], *([0.0] if stub > 0 else [])]) for guess in guesses]
+        for begin in tried:
+            fit = problem.solve(begin, 4 if known is None else 12)
             if shape not in best or fit.chi < best[shape].chi:
                 best[shape] = fit
     if not best:
@@ -438,9 +453,29 @@ def _search(windows: Sequence[Window], shifts: Sequence[float], tails: Sequence[
         return problem.solve([centre / ramp, 0.0, -2.0, math.atanh(-0.55), 0.0, 0.0, 1.0, 1.0]), stack
     if known is None:
         best = {shape: _Problem(stack, pair, shape, ramp).solve(fit.params, 20) for shape, fit in best.items()}
+        if min(fit.chi for fit in best.values()) > POOR * count:
+            best = _harder(stack, pair, ramp, starts, best)
     if "step" in best and ("branch" not in best or best["branch"].chi > best["step"].chi - LEAST_GAIN):
         return best["step"], stack
     return best["branch"], stack
+
+
+def _harder(
+    stack: _Stack, pair: Pair, ramp: float, starts: Sequence[tuple[float, float, float, float]], best: dict[str, _Fit]
+) -> dict[str, _Fit]:
+    """A wider search, for a first one that got stuck: other sizes of the echo, and a source with little or much of its own."""
+    import numpy as np
+
+    found = dict(best)
+    problem = _Problem(stack, pair, "step", ramp)
+    for trip, wide, middle, _ in starts:
+        for guess in (1.5, -1.5, 0.25, -0.25):
+            begin = [middle / ramp, math.log(wide / ramp), -2.0, -0.6, math.log(trip / 2 / ramp), guess, 0.3, 0.3]
+            fit = problem.solve(np.array(begin), 10)
+            if "step" not in found or fit.chi < found["step"].chi:
+                found["step"] = fit
+    found["step"] = problem.solve(found["step"].params, 25)
+    return found
 
 
 def _edge_of(fit: _Fit, stack: _Stack, ramp: float) -> list[float]:
@@ -537,7 +572,7 @@ def _judged(windows: Sequence[Window], fit: _Fit, stack: _Stack, pair: Pair, noi
     delay = 2 * r.tau
     least = _least(best, ramp, scale, stack)
     # The edge of the echo is the reference itself, so the delay hangs on both; the floor is what binning hides.
-    delay_bar = BAR * math.hypot(delay * float(spread[4]), 0.02 * min(stack.step, rise))
+    delay_bar = math.hypot(BAR * delay * float(spread[4]), MODEL_DELAY * delay, MODEL_RISE * rise)
     factor = r.load if shape == "step" else -1 / 3
     factor_bar = BAR * float(spread[5]) * (1 - r.load**2) if shape == "step" else 0.0
     overshoot, ring, settles, size = _outline(best, stack)

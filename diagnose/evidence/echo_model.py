@@ -114,7 +114,7 @@ def step_response(r: Response, count: int, step: float) -> Floats:
     small = np.abs(x) < 1e-4
     edge = np.where(small, 1 - x / 2, (1 - np.exp(-x)) / np.where(small, 1, x)) / (1 + s * r.pole)
     mean = np.sinc(omega * step / (2 * math.pi))  # a bin is a mean over its width
-    spectrum = voltage * edge * mean * np.exp(-s * (r.centre - r.ramp / 2)) / s
+    spectrum = voltage * edge * mean * np.exp(-s * (r.centre - r.ramp / 2 - step / 2)) / s
     wave = np.fft.irfft(spectrum, size)[:count] / step
     result: Floats = wave * np.exp(sigma * step * np.arange(count))
     return result

@@ -204,7 +204,9 @@ def _shape(scan: Scan, decoded: Decoded | None, echo: Echo | None, driven: float
 
 
 def _near(value: float, bar: float) -> str:
-    return f"{value:.0f} m ± {max(bar, 0.5):.0f} m" if value >= 20 else f"{value:.1f} m ± {max(bar, 0.1):.1f} m"
+    digits = 0 if value >= 20 else 1
+    rounded_up = math.ceil(bar * 10**digits) / 10**digits
+    return f"{value:.{digits}f} m ± {rounded_up:.{digits}f} m"
 
 
 def limits(a: Analysis) -> tuple[str, ...]:

@@ -1,0 +1,481 @@
+"""Oscilloscope recordings: reading, decoding, levels, echoes placed on the record, readings, drawings, hostile files."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import json
+import math
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from diagnose.casework.assess import Assessor
+from diagnose.casework.events import Event
+from diagnose.casework.state import find_places, read_site, take_answer
+from diagnose.evidence.base import EvidenceError, recognise
+from diagnose.evidence.echo import find_echo, one_sender
+from diagnose.evidence.echo_model import Response, pair_of, step_response
+from diagnose.evidence.echo_place import locate
+from diagnose.evidence.scope_csv import Rows, layout
+from diagnose.evidence.scope_scan import Envelope, Scan
+from diagnose.evidence.uart import decode
+from diagnose.evidence.waveform import Mark, Trace, analyse, drawing, probe_unit, report, sketch, svg, traces
+from diagnose.casework.assess import Assessor, plain
+from diagnose.knowledge.load import load
+from diagnose.physics.reflections import echo_train, gamma
+from diagnose.physics.serial import with_crc
+from diagnose.site.model import Site
+from tests.evidence.netlists import make
+from tests.evidence.waves import REQUEST, SPEED, csv, edges_of, wave
+
+SITES = Path(__file__).parents[1] / "sites"
+PAIR = pair_of(24, 120, 0.66)
+K = load()
+
+
+def site_of(**lengths: object) -> Site:
+    """Eleven units, 30 m apart: a trunk of 300 m, or as asked."""
+    text = (
+        "install-record: 1\nname: Larch Lane\nunits: {count: 11}\ntrunks:\n  - units: 1-11\n    controller: 1\n"
+        f"    segment-length: {lengths.get('segment', '30 m')}\n    kind: rs485\n    cable: 24-awg\n    impedance: 120 ohm\n"
+        f"{'' if lengths.get('no_velocity') else '    velocity-factor: 0.66' + chr(10)}"
+        "    bit-rate: 19200\n    parity: even\n    terminators-at: [1, 11]\n    terminator-ohms: 120 ohm\n    terminator-kind: resistor\n"
+        "    bias: controller\n    bias-ohms: 560 ohm\n    bias-supply: 5 V\n    unit-load: 0.125\n"
+    )
+    return read_site(text, K)
+
+
+def echo_of(name: str, **options: object):  # type: ignore[no-untyped-def]
+    t, y = wave(name, **options)  # type: ignore[arg-type]
+    scan = Scan()
+    scan.feed(t, y)
+    scan.finish()
+    return find_echo(one_sender(scan.windows(), scan.noise), PAIR)
+
+
+def looked_at(name: str, site: Site | None = None, probe: str | None = None, **options: object):  # type: ignore[no-untyped-def]
+    t, y = wave(name, **options)  # type: ignore[arg-type]
+    return analyse(io.BytesIO(csv(t, y)), site, probe)
+
+
+# ---- the model against closed forms
+
+
+def test_step_response_is_the_echo_train() -> None:
+    """A lossless line, seen at its sender: V(1 + (1 + Gs) sum), by the closed form of the train at the load."""
+    source, load = gamma(40, 120), gamma(1e9, 120)
+    step, tau = 5e-9, 1e-6
+    h = step_response(Response(0.2e-6, 20e-9, 1e-12, source, tau, load, 0.0, 0.0), 2048, step)
+    at_load = echo_train(1.0, 40, 120, 1e9, 4)
+    first = 120 / 160
+    for k in range(4):  # between the k-th and the next return at the sender
+        when = 0.2e-6 + (2 * k + 1) * tau
+        expected = first * (1 + sum((1 + source) * load * (source * load) ** j for j in range(k)))
+        assert h[int(when / step)] == pytest.approx(expected, abs=2e-3)
+    assert at_load[0] == pytest.approx(1.5)
+    assert abs(h[int(0.1e-6 / step)]) < 2e-3
+
+
+def test_branch_gives_the_textbook_dip() -> None:
+    """An open branch on a matched trunk cuts a third of the wave for its own round trip."""
+    step = 5e-9
+    h = step_response(Response(0.2e-6, 20e-9, 1e-12, 0.0, 1e-6, 0.0, 0.0, 0.0, stub=0.25e-6), 2048, step)
+    assert h[int(2.45e-6 / step)] / 0.5 == pytest.approx(2 / 3, abs=2e-3)
+    assert h[int(2.95e-6 / step)] / 0.5 == pytest.approx(1.1111, abs=2e-3)
+
+
+# ---- echoes against the circuit simulator
+
+CASES = [
+    ("open", 20, "lossless"), ("open", 300, "lossy"), ("missing", 600, "lossy"), ("short", 60, "lossy"), ("short", 600, "lossless"),
+    ("doubled", 150, "lossy"), ("extra", 300, "lossy"), ("joint", 60, "lossless"), ("higher", 600, "lossy"), ("lower", 150, "lossless"),
+    ("branch", 20, "lossy"), ("branch", 300, "lossless"),
+]  # fmt: skip
+FACTOR = {"open": 1.0, "missing": 0.98, "short": -0.99, "doubled": -1 / 3, "extra": -1 / 3, "joint": 0.2, "higher": 0.2, "lower": -1 / 7, "branch": -1 / 3}
+
+
+@pytest.mark.parametrize(("kind", "metres", "loss"), CASES)
+def test_simulated_faults_are_found(kind: str, metres: int, loss: str) -> None:
+    echo = echo_of(f"{kind}-{metres}-{loss}")
+    assert echo.shape == ("branch" if kind == "branch" else "step")
+    found = echo.delay * SPEED / 2
+    assert abs(found - metres) <= max(2.0, 0.03 * metres)
+    assert echo.delay_bar * SPEED / 2 < max(2.0, 0.03 * metres)
+    assert echo.factor == pytest.approx(FACTOR[kind], abs=0.06)
+    if kind == "branch":
+        assert echo.branch * SPEED == pytest.approx(30.0, abs=2.0)
+
+
+@pytest.mark.parametrize("metres", [60, 600])
+def test_a_sound_trunk_has_no_echo(metres: int) -> None:
+    assert echo_of(f"sound-{metres}-lossy").shape == "none"
+
+
+def test_a_slow_edge_hides_what_is_near() -> None:
+    a = looked_at("open-20-lossless", site_of(), ramp=600e-9, step=50e-9)
+    assert a.echo is not None
+    limit = a.echo.nearest * SPEED / 2
+    assert limit > 20
+    words = " ".join(report(a, "x").says)
+    assert re.search(r"the edge takes \d+ ns: nothing nearer than \d+ m can be told", words)
+    if a.echo.shape != "none":
+        assert a.echo.delay >= a.echo.nearest or "where and what cannot be told" in words
+    assert "echo" not in report(a, "x").figures or abs(a.spot.metres - 20) <= a.spot.bar + 2  # type: ignore[union-attr]
+
+
+def test_coarse_samples_set_the_limit() -> None:
+    a = looked_at("open-600-lossless", site_of(), step=400e-9)
+    assert a.echo is not None
+    assert "samples stand 400 ns apart: nothing nearer than 79 m can be told" in report(a, "x").says
+    assert a.spot is not None
+    assert abs(a.spot.metres - 600) < 18
+
+
+def test_echoes_that_outlast_a_bit_are_found_all_the_same() -> None:
+    """At 115200 bit/s a bit lasts one and a half round trips of 600 m."""
+    echo = echo_of("missing-600-lossy", rate=115_200, pause=100e-6)
+    assert abs(echo.delay * SPEED / 2 - 600) < 18
+
+
+@pytest.mark.skipif(shutil.which("ngspice") is None, reason="the circuit simulator is not installed")
+@pytest.mark.parametrize(("kind", "metres", "lossy"), [("doubled", 150, False), ("open", 60, True)])
+def test_stored_responses_are_the_simulators(kind: str, metres: int, lossy: bool) -> None:
+    stored = gzip.decompress((make.DATA / f"{make.name(kind, metres, lossy)}.csv.gz").read_bytes()).decode()
+    fresh = make.compute((make.HERE / f"{make.name(kind, metres, lossy)}.cir").read_text())
+    old, new = (np.loadtxt(text.splitlines(), delimiter=",") for text in (stored, fresh))
+    grid = np.linspace(0, old[-1, 0], 500)
+    assert np.abs(np.interp(grid, *old.T) - np.interp(grid, *new.T)).max() < 2e-3
+
+
+def test_netlists_are_those_of_the_script() -> None:
+    for kind in make.KINDS:
+        for metres in make.LENGTHS:
+            for lossy in (False, True):
+                assert (make.HERE / f"{make.name(kind, metres, lossy)}.cir").read_text() == make.netlist(kind, metres, lossy)
+
+
+def test_a_lattice_from_a_network_library_agrees() -> None:
+    """A second simulator: the same pair as a two-port with skin effect, by scikit-rf, transformed by a plain Fourier sum."""
+    rf = pytest.importorskip("skrf")
+    count, step = 8192, 10e-9
+    f = rf.Frequency.from_f(np.arange(1, count // 2 + 1) / (count * step), unit="hz")
+    media = rf.media.DefinedGammaZ0(f, z0=120, gamma=1j * 2 * np.pi * f.f / SPEED)
+    network = media.line(150, "m") ** media.load(gamma(60, 120))
+    seen = 120 * (1 + network.s[:, 0, 0]) / (1 - network.s[:, 0, 0])
+    h = seen / (seen + 40)
+    model = Response(0.3e-6, 100e-9, 1e-13, gamma(40, 120), 150 / SPEED, gamma(60, 120), 0.0, 0.0)
+    mine = step_response(model, count // 4, step)
+    # A square wave of the period has no even part to fold; its odd harmonics alone carry the step.
+    n = np.arange(1, count // 2 + 1)
+    odd = n % 2 == 1
+    t = (np.arange(count // 4) + 0.5) * step
+    w = 2 * np.pi * f.f[odd]
+    shape = np.sinc(w * 100e-9 / 2 / np.pi)
+    wave_ = np.array([np.sum((4 / np.pi) / n[odd] * np.imag(h[odd] * shape * np.exp(1j * w * (x - 0.3e-6)))) for x in t[::16]])
+    settled = 0.5 * (60 / 100)
+    assert np.abs(0.5 * wave_ + settled - mine[::16]).max() < 0.01
+
+
+# ---- place and kind on the record
+
+
+def test_kinds_and_places() -> None:
+    site = site_of()
+    for name, kind, place in (
+        ("missing-300-lossy", "missing terminator", "far end"), ("doubled-300-lossy", "doubled terminator", "far end"),
+        ("open-150-lossy", "open", "segment 5-6"), ("short-60-lossy", "short", "segment 2-3"), ("extra-150-lossy", "extra terminator", "segment 5-6"),
+        ("joint-150-lossless", "higher impedance", "segment 5-6"), ("branch-150-lossless", "branch", "segment 5-6"),
+    ):  # fmt: skip
+        a = looked_at(name, site, step=100e-9)
+        assert a.spot is not None, name
+        assert a.spot.kind == kind, name
+        assert place in a.spot.places, (name, a.spot.places)
+
+
+def test_a_point_within_a_segment_names_that_segment_alone() -> None:
+    a = looked_at("open-150-lossy", site_of(segment="40 m"))
+    assert a.spot is not None
+    assert a.spot.places == ("segment 4-5",)
+    assert a.spot.unit is None
+
+
+def test_an_unknown_velocity_widens_the_bar_and_says_so() -> None:
+    known, unknown = (looked_at("missing-300-lossy", s) for s in (site_of(), site_of(no_velocity=True)))
+    assert known.spot is not None
+    assert unknown.spot is not None
+    assert unknown.spot.bar > 5 * known.spot.bar
+    assert abs(unknown.spot.metres - 300) <= unknown.spot.bar
+    assert any("no velocity factor" in line for line in report(unknown, "x").says)
+
+
+def test_a_probe_in_the_middle_names_both_ways() -> None:
+    site = site_of()
+    a = looked_at("open-60-lossless", site, "unit 6")
+    assert a.spot is not None
+    assert {"segment 7-8", "segment 8-9"} & set(a.spot.places)
+    assert {"segment 3-4", "segment 4-5"} & set(a.spot.places)
+    assert any("both ways" in note for note in a.spot.notes)
+
+
+def test_the_probes_place_comes_from_a_comment_or_the_caller() -> None:
+    t, y = wave("sound-60-lossy", step=40e-9)
+    data = csv(t, y, head="# probe: unit 4\nTime (s),CH1 (V)\n")
+    assert analyse(io.BytesIO(data), site_of()).probe == 4
+    assert analyse(io.BytesIO(data), site_of(), "far end").probe == 11
+    with pytest.raises(EvidenceError, match="unit 5"):
+        probe_unit(site_of(), "unit 40")
+    with pytest.raises(EvidenceError, match="unit 5"):
+        probe_unit(site_of(), "roof")
+
+
+# ---- characters
+
+
+@pytest.mark.parametrize("rate", [1200, 9600, 19_200, 38_400, 115_200])
+@pytest.mark.parametrize(("parity", "stops", "form"), [("even", 1, "8E1"), ("odd", 1, "8O1"), ("none", 2, "8N2"), ("none", 1, "8N1")])
+def test_bit_rate_form_and_bytes(rate: int, parity: str, stops: int, form: str) -> None:
+    rng = np.random.default_rng(rate + stops)
+    frames = [(0.01, REQUEST), (0.01 + 400 / rate, with_crc(bytes([1, 3, 6, 2, 9, 0, 17, 255, 3])))]
+    edges = edges_of(frames, rate * 1.004, parity, stops)
+    times = [t + rng.normal(0, 0.01 / rate) for t, _ in edges]
+    d = decode(times, [s for _, s in edges])
+    assert d is not None
+    assert d.clock.standard == rate
+    assert d.clock.rate == pytest.approx(rate * 1.004, rel=2e-3)
+    assert d.form() == form
+    assert [f.data for f in d.frames] == [f for _, f in frames]
+    assert all(f.crc_good for f in d.frames)
+    assert d.frames[0].is_request
+    assert not d.frames[1].is_request
+
+
+def test_an_inverted_probe_is_noticed_and_no_idle_is_taken() -> None:
+    t, y = wave("sound-60-lossy", idle=0.25, step=40e-9)
+    a = analyse(io.BytesIO(csv(t, -y)), site_of())
+    assert a.decoded is not None
+    assert a.decoded.inverted
+    assert a.decoded.frames[0].data == REQUEST
+    assert a.idle_v is None
+    assert "exchanged" in a.idle_why
+    assert not any(x.check == "idle-volts" for x in report(a, "x").taken)
+
+
+def test_noise_is_no_frame() -> None:
+    rng = np.random.default_rng(3)
+    assert decode(list(np.cumsum(rng.exponential(1e-4, 300))), [1, -1] * 150) is None
+
+
+# ---- readings
+
+
+def test_readings_are_valid_answers_and_name_the_true_fault() -> None:
+    """What the recording says, taken as answers, brings the true fault to the top."""
+    site_text = (SITES / "harbour-12.yaml").read_text().replace("segment-length: 12 m", "segment-length: 13.7 m")
+    site = read_site(site_text, K)
+    a = looked_at("missing-150-lossy", site, idle=0.484, step=40e-9)
+    taken = report(a, "scope.csv").taken
+    assert {t.check for t in taken} == {"scope-look", "idle-volts", "controller-port-shown"}
+    for t in taken:
+        check = K.checks[t.check]
+        outcome, _, _ = take_answer(K, site, check, find_places(site, check.at, t.at), t.answer)
+        assert outcome in check.outcome_ids
+    rows: list[tuple[str, dict[str, object]]] = [("opened", {"title": "polls are lost", "record": site_text.replace("bit-rate: 19200", "bit-rate: 115200")})]
+    rows += [("reading", {"check": t.check, "at": t.at, "answer": t.answer}) for t in taken if t.check != "controller-port-shown"]
+    events = [Event(f"e{n}", "C-7K3Q4", n, "2031-04-05T06:07:08.123Z", kind, data, "t") for n, (kind, data) in enumerate(rows, 1)]  # type: ignore[arg-type]
+    suspects = Assessor(K, plain).assess(events).suspects
+    assert suspects[0].fault == "far-terminator-missing"
+
+
+def test_levels_and_shapes() -> None:
+    site = site_of()
+    shapes = {
+        "clean": looked_at("sound-150-lossy", site, idle=0.25, step=40e-9), "ringing": looked_at("missing-300-lossy", site, idle=0.48, step=40e-9),
+        "idle-floats": looked_at("extra-150-lossy", site, idle=0.15, step=40e-9), "low-swing": looked_at("sound-150-lossy", site, idle=0.25, swing=1.2, step=40e-9),
+        "held": looked_at("short-20-lossless", site, idle=0.0, step=40e-9),
+    }  # fmt: skip
+    assert {k: a.shape for k, a in shapes.items()} == {k: k for k in shapes}
+    assert shapes["clean"].idle_v == pytest.approx(0.25, abs=0.005)
+    assert shapes["clean"].driven == pytest.approx(3 * 0.6, rel=0.12)
+
+
+def test_a_wrong_rate_on_the_wire_is_taken() -> None:
+    a = looked_at("sound-60-lossy", site_of(), rate=9600, step=80e-9)
+    assert [t.answer for t in report(a, "x").taken if t.check == "controller-port-shown"] == ["wrong-serial"]
+
+
+def test_a_quiet_line_gives_its_idle_voltage_alone() -> None:
+    rng = np.random.default_rng(1)
+    t = np.arange(20_000) * 1e-6
+    a = analyse(io.BytesIO(csv(t, 0.254 + rng.normal(0, 0.01, len(t)))), site_of())
+    taken = report(a, "x").taken
+    assert [x.check for x in taken] == ["idle-volts"]
+    assert taken[0].answer == "254 mV"
+    assert a.shape == ""
+
+
+def test_a_driver_that_stays_on_hides_the_bias() -> None:
+    a = looked_at("sound-60-lossy", site_of(), step=40e-9)
+    assert a.idle_v is None
+    assert "driver holds" in a.idle_why
+
+
+# ---- files
+
+
+@pytest.mark.parametrize(
+    ("head", "separator", "comma", "scale"),
+    [
+        ("Time (s),CH1 (V)\n", ",", False, 1.0), ("t;u\nms;V\n", ";", True, 1e3), ("Time\tTrace\nus\tV\n\n", "\t", True, 1e6), ("", ";", False, 1.0),
+        ("Sampling,fast\nsecond,Volt\n", ",", False, 1.0), ("x (ns);y (V)\n", ";", False, 1e9), ("# made by hand\nTime [µs],A [V]\n", ",", False, 1e6),
+    ],
+)  # fmt: skip
+def test_ways_of_writing(head: str, separator: str, comma: bool, scale: float) -> None:
+    t, y = wave("sound-20-lossless", step=200e-9)
+    data = csv(t, y, head, separator, comma, scale)
+    a = analyse(io.BytesIO(data))
+    assert a.decoded is not None
+    assert a.decoded.frames[0].data == REQUEST
+    assert a.counts.bad == 0
+    assert a.counts.rows == len(t)
+    assert a.scan.step == pytest.approx(200e-9, rel=1e-3)
+    assert recognise(data[:65_536], "scope.csv")[0][1].kind == "waveform"
+
+
+def test_millivolts_and_two_channels() -> None:
+    t, y = wave("sound-20-lossless", step=200e-9)
+    rows = "\n".join(f"{a:.9g},{1000 * (2.5 - b / 2):.2f},{1000 * (2.5 + b / 2):.2f}" for a, b in zip(t, y, strict=True))
+    a = analyse(io.BytesIO(f"Time,D0 (-),D1 (+)\ns,mV,mV\n{rows}\n".encode()))
+    assert (a.layout.plus, a.layout.minus) == (2, 1)
+    assert a.decoded is not None
+    assert a.decoded.frames[0].data == REQUEST
+    assert a.driven == pytest.approx(1.8, rel=0.1)
+
+
+def test_times_with_few_digits_are_evened() -> None:
+    t, y = wave("open-300-lossless", step=40e-9)
+    rows = "\n".join(f"{a:.6e},{b:.3f}" for a, b in zip(t + 1.0, y, strict=True))  # a microsecond is all that is printed
+    a = analyse(io.BytesIO(f"s,V\n{rows}\n".encode()), site_of())
+    assert a.spot is not None
+    assert abs(a.spot.metres - 300) < 9
+
+
+def test_bad_lines_are_counted_and_shown_safely() -> None:
+    t, y = wave("sound-20-lossless", step=400e-9)
+    lines = csv(t, y).split(b"\n")
+    lines[500:500] = [b"\x1b[31mred\x1b[0m\x00", b"[bold]x[/x],1,2,3", b"9" * 100_000, b"1,inf"]
+    a = analyse(io.BytesIO(b"\n".join(lines)))
+    assert a.counts.bad == 4
+    assert a.counts.rows == len(t)
+    assert all(s.isprintable() and len(s) < 200 for s in a.counts.samples)
+
+
+@pytest.mark.parametrize(
+    "data",
+    [b"", b"\n\n", b"a,b\nc,d\n", b"\x00" * 1000, b"1,2,3,4,5\n" * 100, b"x" * 3_000_000, b"1,2\n" * 20, b"0,1\n" * 4000, os.urandom(4096), b"\xff\xfe1\x00,\x00"],
+)
+def test_hostile_files_are_refused_in_one_line(data: bytes) -> None:
+    with pytest.raises(EvidenceError) as caught:
+        analyse(io.BytesIO(data), site_of())
+    assert str(caught.value).isprintable()
+
+
+@pytest.mark.parametrize("data", [b"1,2\n3,4\n5,6\n", b'{"a": 1}\n' * 50, b"2031-01-01 10:00:00,1\n" * 50, b"unit,amps\n1,32\n2,16\n3,16\n4,1\n"])
+def test_other_files_are_not_claimed(data: bytes) -> None:
+    assert all(i.kind != "waveform" for _, i in recognise(data, "x.csv"))
+
+
+def test_memory_stays_bounded() -> None:
+    """Five times the length takes hardly more memory."""
+    code = (
+        "import resource, sys\n"
+        "sys.path.insert(0, sys.argv[1])\n"
+        "import numpy\n"
+        "from diagnose.evidence.waveform import analyse\n"
+        "class Long:\n"
+        "    def __init__(self, rows):\n"
+        "        self.n, self.rows, self.rest = 0, rows, b's,V\\n'\n"
+        "    def read(self, size=-1):\n"
+        "        while len(self.rest) < size and self.n < self.rows:\n"
+        "            k = range(self.n, self.n + 20000)\n"
+        "            self.rest += b''.join(b'%.7f,%.3f\\n' % (i * 1e-6, 2.0 if (i // 52) % 7 in (0, 3, 4) else -2.0) for i in k)\n"
+        "            self.n += 20000\n"
+        "        out, self.rest = self.rest[:size], self.rest[size:]\n"
+        "        return out\n"
+        "a = analyse(Long(int(sys.argv[2])))\n"
+        "print(a.counts.rows, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
+    )
+    root = str(Path(__file__).parents[2])
+    peaks = []
+    for rows in (400_000, 2_000_000):
+        done = subprocess.run([sys.executable, "-c", code, root, str(rows)], capture_output=True, text=True, check=True)
+        read, peak = done.stdout.split()
+        assert int(read) == rows
+        peaks.append(int(peak))
+    assert peaks[1] < peaks[0] + 60_000, peaks
+
+
+# ---- drawings
+
+
+@pytest.mark.parametrize("width", [20, 40, 72, 120])
+def test_sketch_keeps_its_width(width: int) -> None:
+    a = looked_at("missing-300-lossy", site_of(), step=40e-9)
+    lines = drawing(a, width)
+    assert max(map(len, lines)) <= width
+    assert any("echo" in line for line in lines)
+    assert all(c.isascii() or c in "±" for line in lines for c in line)
+
+
+def test_sketch_shows_the_curve_where_it_is() -> None:
+    lines = sketch(Trace(0.0, 1e-3, [0.0] * 50 + [1.0] * 50, [0.0] * 50 + [1.0] * 50), [Mark(0.75e-3, "here")], 59, 7)
+    assert lines[0].rstrip().endswith("-" * 20)
+    assert lines[0][9:30].strip() == ""
+    assert lines[7].index("1") == 9 + 37
+    assert lines[-1] == "1 here"
+    assert sketch(Trace(0, 0, [], []), (), 10)[0]
+    assert sketch(Trace(0, 1, [math.nan], [math.nan]))
+
+
+def test_svg_is_one_safe_document() -> None:
+    a = looked_at("missing-300-lossy", site_of(), step=40e-9)
+    _, trace, marks = traces(a)[1]
+    text = svg(trace, [*marks, Mark(0.0, "<script>alert(1)</script>\x1b")], title="<b>&\"'")
+    root = ElementTree.fromstring(text)
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    tags = {e.tag.split("}")[1] for e in root.iter()}
+    assert tags <= {"svg", "title", "rect", "text", "line", "polyline"}
+    assert "echo: missing terminator" in text
+    assert not re.search(r"<script|href|url\(|on\w+=", text)
+    # The mark of the echo stands at its delay.
+    at = [float(e.get("x1", 0)) for e in root.iter() if e.get("stroke-dasharray")]
+    assert a.echo is not None
+    expected = 64 + (a.echo.delay - trace.start) / (trace.end - trace.start) * (900 - 64 - 16)
+    assert any(abs(x - expected) < 0.2 for x in at)
+
+
+def test_envelope_keeps_extremes_and_mean() -> None:
+    rng = np.random.default_rng(2)
+    y = rng.normal(0, 1, 300_000)
+    env = Envelope()
+    for at in range(0, len(y), 7919):
+        env.feed(y[at : at + 7919])
+    assert len(env.low) <= 4096
+    assert min(env.low) == y.min()
+    assert max(env.high) == y.max()
+    assert sum(env.total) == pytest.approx(y.sum())
+
+
+def test_figures_are_json() -> None:
+    a = looked_at("open-150-lossy", site_of(), step=40e-9)
+    assert json.loads(json.dumps(report(a, "x").figures))["echo"]["kind"] == "open"
+    assert layout(b"t,v\n1,2\n2,3\n3,4\n").columns == 2
+    assert Rows(io.BytesIO(b"t,v\n1,2\n2,3\n3,4\n")).layout.header_lines == 1
+    assert locate(a.echo, None, None, None).kind == "open"  # type: ignore[union-attr, arg-type]
