@@ -15,7 +15,7 @@ from diagnose.evidence.serial_frames import Framer
 from diagnose.evidence.serial_polls import Polls
 from diagnose.evidence.serial_readings import Finder, figures
 from diagnose.evidence.serial_streams import Assembler
-from diagnose.evidence.serial_text import LONGEST_LINE, Pieces, TextReader
+from diagnose.evidence.serial_text import LONGEST_LINE, Pieces, TextReader, all_hex
 from diagnose.evidence.serial_values import exchanged_words
 from diagnose.physics import serial
 from diagnose.site.model import Site
@@ -24,7 +24,7 @@ from diagnose.source.problems import one_line
 
 KIND = "serial-capture"
 TITLE = "Capture of a serial trunk"
-BLOCK = 1 << 18  # bytes read at once; the result does not depend on how the stream gives them
+BLOCK = 1 << 20  # bytes read at once; the result does not depend on how the stream gives them
 FEWEST_FRAMES = 3
 HIGH = bytes(range(0x80, 0x100))
 TEXT = re.compile(rb"[\t\n\r\x20-\x7e\x80-\xff]*")
@@ -71,6 +71,12 @@ def _fill(stream: IO[bytes], size: int) -> bytes:
     return b"".join(parts)
 
 
+def _whole_bytes(hexes: bytes) -> int:
+    """How much of an unfinished line of hex can be taken without parting a byte."""
+    space = hexes.rfind(b" ")
+    return space + 1 if space >= 0 else len(hexes) & ~1
+
+
 class _Reader:
     """One capture being read."""
 
@@ -111,7 +117,9 @@ class _Reader:
                 skipping = stop < 0
             end = block.rfind(b"\n") + 1
             whole, rest = block[:end], block[end:]
-            if len(rest) > LONGEST_LINE:
+            if len(rest) > LONGEST_LINE and all_hex(rest):
+                whole, rest = whole + rest[: (keep := _whole_bytes(rest))] + b"\n", rest[keep:]
+            elif len(rest) > LONGEST_LINE:
                 self.cut += 1
                 whole, rest, skipping = whole + rest[:LONGEST_LINE] + b"\n", b"", True
             if whole:
@@ -164,7 +172,7 @@ def read(stream: IO[bytes], name: str, site: Site | None) -> Report:
     numbers |= {
         "bytes": total, "text": text, "times": reader.text.timed, "directions": tally.marked,
         "bytes-in-frames": tally.frame_bytes, "bytes-outside-frames": total - tally.frame_bytes,
-        "lines-cut": reader.cut, "lines-repeated": reader.text.repeated,
+        "lines-cut": reader.cut + reader.text.cut, "lines-repeated": reader.text.repeated,
     }  # fmt: skip
     understood, strange = tally.frames, tally.gaps
     if text:
@@ -181,4 +189,5 @@ def _headline(finder: Finder, reader: _Reader, total: int) -> str:
     share = 100 * t.frame_bytes / total
     units = sum(bool(u.asked) for u in t.units.values())
     said = f"{t.frames} good frames from {total} bytes ({share:.4g} % of them), {t.requests} requests to {units} addresses"
-    return said + (f"; {reader.cut} overlong lines were cut" if reader.cut else "") + "."
+    cut = reader.cut + reader.text.cut
+    return said + (f"; {cut} overlong lines were cut" if cut else "") + "."

@@ -18,7 +18,8 @@ Index = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 LONGEST = 256  # bytes of the longest frame (MODBUS over Serial Line V1.02, 2.5.1)
-LANE = 512  # bytes that one lane runs over; a frame then touches two lanes at most
+SHIFT = 9
+LANE = 1 << SHIFT  # bytes that one lane runs over; a frame then touches two lanes at most
 START = np.uint16(0xFFFF)
 LOW, BYTE = np.uint16(0xFF), np.uint16(8)
 
@@ -78,16 +79,16 @@ class Registers:
         states = np.zeros((LANE // 2 + 1, lanes), np.uint16)
         two = tables().two
         for n in range((min(len(data), LANE) + 1) // 2):
-            np.take(two, states[n] ^ columns[n], out=states[n + 1], mode="clip")
+            two.take(states[n] ^ columns[n], out=states[n + 1], mode="clip")
         self._data = padded
-        self._states = states
+        self._states = states.ravel()
+        self._lanes = lanes
 
     def _at(self, offsets: Index) -> Words:
         """The register just before the byte at each offset."""
-        lane, column = np.divmod(offsets, LANE)
-        states: Words = self._states[column >> 1, np.minimum(lane, self._states.shape[1] - 1)]
-        odd = (column & 1).astype(bool)
-        if odd.any():
+        states: Words = self._states.take(((offsets & LANE - 1) >> 1) * self._lanes + (offsets >> SHIFT))
+        odd = np.flatnonzero(offsets & 1)
+        if len(odd):
             before = states[odd]
             states[odd] = tables().one[(before & LOW) ^ self._data[offsets[odd] - 1]] ^ (before >> BYTE)
         return states
@@ -96,22 +97,19 @@ class Registers:
         """Which stretches (start and length in bytes, at most 256, inside the block) end in their own CRC."""
         end = start + length
         begun = self._at(start) ^ START
-        room = LANE - start % LANE
-        crosses = length >= room  # also a stretch that ends with its lane: the next one begins at zero
-        inside = ~crosses
-        result = np.zeros(len(start), bool)
-        result[inside] = _run(length[inside], begun[inside]) == self._at(end[inside])
-        if crosses.any():
-            first = _run(room[crosses], begun[crosses]) ^ self._states[-1, start[crosses] // LANE]
-            rest = end[crosses] % LANE
-            last = end[crosses]
-            final = np.where(rest > 0, self._at(np.where(rest > 0, last, 0)), np.uint16(0))
-            result[crosses] = _run(rest, first) == final
+        result: Mask = _run(length, begun) == self._at(end)
+        crosses = np.flatnonzero(start >> SHIFT != end >> SHIFT)  # also what ends with its lane: the next one begins at zero
+        if len(crosses):
+            room = LANE - (start[crosses] & LANE - 1)
+            whole = self._states.take((LANE >> 1) * self._lanes + (start[crosses] >> SHIFT))
+            first = _run(room, begun[crosses]) ^ whole
+            result[crosses] = _run(end[crosses] & LANE - 1, first) == self._at(end[crosses])
         return result
 
 
 def _run(zeros: Index, states: Words) -> Words:
     """Registers after so many zero bytes each."""
     t = tables()
-    after: Words = t.low[zeros, states & LOW] ^ t.high[zeros, states >> BYTE]
+    row = zeros << 8
+    after: Words = t.low.take(row + (states & LOW)) ^ t.high.take(row + (states >> BYTE))
     return after

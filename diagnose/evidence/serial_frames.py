@@ -188,9 +188,7 @@ class Framer:
             return _none(), []
         padded = np.zeros(size + LONGEST + 16, np.uint8)
         padded[:size] = np.frombuffer(block, np.uint8)
-        at, length, form = _fitting(padded, size, limit)
-        taken = _first_fits(at, at + length)
-        at, length, form = at[taken], length[taken], form[taken]
+        at, length, form = _greedy(padded, size, limit)
         frames = _columns(padded, at, length, form, self._base)
         self._sample(block, frames)
         ends = at + length
@@ -217,10 +215,60 @@ class Framer:
                 rows.append(block[begin + 3 : begin + length - 2])
 
 
-def _fitting(data: Octets, size: int, limit: int) -> tuple[Index, Index, Octets]:
-    """Start, length and form of every stretch that could be a frame and has a good CRC, sorted by start."""
-    _, _, known = _shapes()
-    at: Index = np.flatnonzero(known[data[1 : limit + 1]] & (data[:limit] <= LARGEST_ADDRESS)).astype(np.int64)
+_Fits = tuple[Index, Index, Octets]
+
+
+def _greedy(data: Octets, size: int, limit: int) -> _Fits:
+    """Start, length and form of the frames: the first that fits, then the first behind it.
+
+    Places that read registers are tried first; the others only where no frame has been found, again
+    until every place is inside a frame or has been tried. That is what trying all of them would give.
+    """
+    function = data[1 : limit + 1]
+    registers = Registers(data[:size])
+    at: Index = np.flatnonzero((function & 0x7F == 3) | (function & 0x7F == 4)).astype(np.int64)
+    found = _fitting(data, size, at[data[at] <= LARGEST_ADDRESS], registers)
+    tried: Mask | None = None
+    while True:
+        start, length, form = found
+        taken = _first_fits(start, start + length)
+        start, length, form = start[taken], length[taken], form[taken]
+        free = _uncovered(start, start + length, limit)
+        if free is None:
+            return start, length, form
+        if tried is None:
+            tried = ~_shapes()[2][function]
+            tried |= data[:limit] > LARGEST_ADDRESS
+            tried[at] = True
+        fresh = np.flatnonzero(free & ~tried).astype(np.int64)
+        if not len(fresh):
+            return start, length, form
+        tried[fresh] = True
+        more = _fitting(data, size, fresh, registers)
+        if not len(more[0]):
+            return start, length, form
+        found = _sorted(*(np.concatenate((one, two)) for one, two in zip(found, more, strict=True)))  # type: ignore[arg-type]
+
+
+def _uncovered(start: Index, end: Index, limit: int) -> Mask | None:
+    """Which places before `limit` are in no stretch; None when all are in one."""
+    inside = np.minimum(end, limit) - start
+    if int(inside.sum()) >= limit:
+        return None
+    steps = np.zeros(limit + 1, np.int8)
+    steps[start] = 1
+    np.subtract.at(steps, np.minimum(end, limit), 1)
+    free: Mask = np.cumsum(steps[:limit], dtype=np.int8) == 0
+    return free
+
+
+def _sorted(start: Index, length: Index, form: Octets) -> _Fits:
+    order = np.lexsort((length, start))
+    return start[order], length[order], form[order]
+
+
+def _fitting(data: Octets, size: int, at: Index, registers: Registers) -> _Fits:
+    """Start, length and form of every stretch from these places that could be a frame and has a good CRC, sorted."""
     code = data[at + 1]
     asks, tells = _requests(data, at, code), _replies(data, at, code)
     both = (asks == tells) & (asks > 0)
@@ -229,10 +277,8 @@ def _fitting(data: Octets, size: int, limit: int) -> tuple[Index, Index, Octets]
     form = np.concatenate((np.where(both, REQUEST + REPLY, REQUEST)[asks > 0], np.full(int(((tells > 0) & ~both).sum()), REPLY)))
     whole = start + length <= size
     start, length, form = start[whole], length[whole], form[whole]
-    good = Registers(data[:size]).good(start, length)
-    start, length, form = start[good], length[good], form[good]
-    order = np.lexsort((length, start))
-    return start[order], length[order], form[order].astype(np.uint8)
+    good = registers.good(start, length)
+    return _sorted(start[good], length[good], form[good].astype(np.uint8))
 
 
 def _between(at: Index, ends: Index, decided: int) -> tuple[list[int], list[int]]:
@@ -245,9 +291,8 @@ def _between(at: Index, ends: Index, decided: int) -> tuple[list[int], list[int]
 
 def _columns(data: Octets, at: Index, length: Index, form: Octets, base: int) -> Frames:
     code = data[at + 1]
-    key = np.zeros(len(at), np.uint64)
-    for n in range(8):
-        key |= data[at + n].astype(np.uint64) << np.uint64(8 * n)
+    words: npt.NDArray[np.uint64] = np.ndarray((len(data) - 7,), "<u8", buffer=data, strides=(1,))
+    key = words[at]
     short = length < 8
     key[short] &= (np.uint64(1) << (8 * length[short]).astype(np.uint64)) - np.uint64(1)
     expect = np.where(form & REQUEST > 0, _expected(data, at, code), 0)

@@ -24,6 +24,7 @@ RESTART_S = 0.5  # bytes that could be request or reply are no reply after so lo
 LATE_POLLS = 6  # a reply may come so many polls late
 MOST_HELD = 60_000  # rows held while no request comes
 KEPT_TIMES = 4000
+TIMED_TURNS = 500  # turns of a batch whose distance is looked at
 KEPT_SPOTS = 4
 
 
@@ -305,13 +306,16 @@ class Polls:
         t.short_pauses += int((pause + self.resolution_s < self._silence_s).sum())
         room = KEPT_TIMES - len(t.pauses)
         t.pauses += pause[: max(room, 0)].tolist()
-        fresh = np.concatenate(([True], address[1:] != address[:-1])) & own
-        for unit, when in zip(address[fresh][:KEPT_TIMES].tolist(), rows.first[ask_at[fresh]][:KEPT_TIMES].tolist(), strict=True):
+        fresh = np.flatnonzero(np.concatenate(([True], address[1:] != address[:-1])) & own)
+        some = fresh[:TIMED_TURNS]
+        for unit, when in zip(address[some].tolist(), rows.first[ask_at[some]].tolist(), strict=True):
             before = t.asked_at.get(unit)
             t.asked_at[unit] = when
             kept = t.rounds.setdefault(unit, [])
             if before is not None and len(kept) < 500:
                 kept.append(when - before)
+        if len(some) < len(fresh):
+            t.asked_at.clear()
 
     def _leading(self, rows: Items, role: npt.NDArray[np.uint8], lead: int) -> None:
         """What stands before the first request."""

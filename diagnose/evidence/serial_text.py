@@ -56,8 +56,8 @@ _STAMP = re.compile(
     r"|^\W{0,2}(?P<seconds>\d{1,12}\.\d{1,9})\b"
 )
 _DIRECTION = re.compile(
-    r"(?P<sent>\b(?:tx|txd|send(?:ing)?|sent|out|write|writing|wrote|request|req|to)\b|-+>|>+|→|=>)"
-    r"|(?P<received>\b(?:rx|rxd|recv|receive[ds]?|receiving|in|read|response|resp|reply|from)\b|<-+|<+|←|<=)",
+    r"(?P<sent>\b(?:tx|txd|send(?:ing)?|sent|out|write|writing|wrote|request|req|to)\b|-{1,4}>|>+|→|=>)"
+    r"|(?P<received>\b(?:rx|rxd|recv|receive[ds]?|receiving|in|read|response|resp|reply|from)\b|<-{1,4}|<+|←|<=)",
     re.IGNORECASE,
 )
 _HEX_RUN = re.compile(
@@ -116,6 +116,11 @@ def _stamp(text: str) -> re.Match[str] | None:
     return None if stamp is None or (plain and stamp.start() > 16) else stamp
 
 
+def all_hex(text: bytes) -> bool:
+    """Whether a line is bytes from end to end, so that it may be taken in parts."""
+    return not text.translate(None, b"0123456789abcdefABCDEF \t\r")
+
+
 def _bytes(run: str) -> bytes:
     if "0x" in run or "0X" in run:
         return bytes(int(part[2:], 16) for part in re.findall(r"0[xX][0-9A-Fa-f]{1,2}", run))
@@ -132,7 +137,7 @@ def _unescape(text: str) -> bytes:
 
 
 def _direction(around: str) -> int:
-    found = _DIRECTION.search(around)
+    found = _DIRECTION.search(around[:400])
     if found is None:
         return UNMARKED
     return SENT if found.group("sent") else RECEIVED
@@ -246,35 +251,49 @@ def _digits(stamp: re.Match[str]) -> tuple[tuple[tuple[int, float], ...], tuple[
 
 def _by_columns(block: bytes, layout: _Layout, first: int) -> Pieces | None:
     """A whole block by its columns; None where any of its lines is laid out otherwise."""
-    pattern = re.compile(rb"^([^\n]{%d})([0-9A-Fa-f][0-9A-Fa-f ]*)[ \t\r]*$" % layout.width, re.MULTILINE)
-    found = pattern.findall(block)
-    count = block.count(b"\n") + (not block.endswith(b"\n"))
-    if len(found) != count:
+    text = np.frombuffer(block, np.uint8)
+    ends = np.flatnonzero(text == 0x0A).astype(np.int64)
+    if not block.endswith(b"\n"):
+        ends = np.append(ends, len(block))
+    starts = np.concatenate(([0], ends[:-1] + 1))
+    for _ in range(2):  # a carriage return, a space
+        last = text[np.maximum(ends - 1, 0)]
+        ends = ends - ((ends > starts) & ((last == 0x20) | (last == 0x0D)))
+    signs = ends - starts - layout.width
+    size = (signs + 1) // 3 if layout.spaced else signs // 2
+    if (signs < 2).any() or ((signs % 3 != 2) if layout.spaced else (signs % 2 != 0)).any():
         return None
-    runs = [run for _, run in found]
+    plain = text.copy()
+    _heads(plain, layout.width)[starts] = 0x20
     try:
-        data = bytes.fromhex(b" ".join(runs).decode("ascii"))
+        data = bytes.fromhex(plain.tobytes().decode("ascii"))
     except ValueError:
         return None
-    signs = np.fromiter(map(len, runs), np.int64, count)
-    if any(run[-1] == 0x20 for run in runs):
-        signs = np.fromiter((len(run.rstrip()) for run in runs), np.int64, count)
-    size = (signs + 1) // 3 if layout.spaced else signs // 2
-    if int(size.sum()) != len(data) or (layout.spaced and (signs % 3 != 2).any()) or (not layout.spaced and (signs % 2).any()):
+    if len(data) != int(size.sum()):
         return None
+    count = len(starts)
     line = np.arange(first, first + count, dtype=np.int64)
     if not layout.width:
         return Pieces(data, size, np.zeros(count, np.uint8), np.full(count, np.nan), line)
-    heads = np.frombuffer(b"".join([head for head, _ in found]), np.uint8).reshape(count, layout.width).copy()
+    heads = _heads(text, layout.width)[starts]
     time = _column_times(heads, layout)
-    if time is None:
-        return None
-    wiped, inverse = np.unique(heads.view(f"S{layout.width}").ravel(), return_inverse=True)
-    known = {word.rstrip(b"\0"): way for word, way in layout.words}
-    if any(bytes(word) not in known for word in wiped):
-        return None
-    direction = np.array([known[bytes(word)] for word in wiped], np.uint8)[inverse]
-    return Pieces(data, size, direction, time, line)
+    direction = _column_directions(heads, layout)
+    return None if time is None or direction is None else Pieces(data, size, direction, time, line)
+
+
+def _heads(text: Octets, width: int) -> Octets:
+    """The `width` bytes from every place of the text on, as rows over the same memory."""
+    rows: Octets = np.lib.stride_tricks.as_strided(text, (len(text) - width + 1, width), (1, 1))
+    return rows
+
+
+def _column_directions(heads: Octets, layout: _Layout) -> Octets | None:
+    """Direction of the lines from their heads with the times wiped; None where a head is a new one."""
+    direction = np.full(len(heads), 255, np.uint8)
+    for word, way in layout.words:
+        left = np.flatnonzero(direction == 255)
+        direction[left[(heads[left] == np.frombuffer(word, np.uint8)).all(axis=1)]] = way
+    return None if (direction == 255).any() else direction
 
 
 def _column_times(heads: Octets, layout: _Layout) -> Times | None:
@@ -288,12 +307,14 @@ def _column_times(heads: Octets, layout: _Layout) -> Times | None:
         heads[:, column] = 48
     if layout.date:
         a, b = layout.date
-        texts, inverse = np.unique(np.ascontiguousarray(heads[:, a:b]).view(f"S{b - a}").ravel(), return_inverse=True)
+        texts = heads[:, a:b]
+        changes = np.flatnonzero((texts[1:] != texts[:-1]).any(axis=1)) + 1  # a date rarely changes
+        begins = [0, *changes.tolist()]
         try:
-            days = [date(*(int(x) for x in re.split(rb"[-/.]", bytes(t)))).toordinal() for t in texts]
+            days = [date(*(int(x) for x in re.split(rb"[-/.]", texts[n].tobytes()))).toordinal() for n in begins]
         except (ValueError, TypeError):
             return None
-        time += np.array(days, np.float64)[inverse] * DAY_S
+        time += np.repeat(np.array(days, np.float64), np.diff([*begins, len(heads)])) * DAY_S
         heads[:, a:b] = 48
     return time
 
@@ -312,6 +333,7 @@ class TextReader:
         self.decimals = 0
         self.timed = False
         self.repeated = 0
+        self.cut = 0
         self._marked = False
         self._colons = False
         self._shift = 0.0  # days that a clock without dates has gone through, s
@@ -322,8 +344,11 @@ class TextReader:
     def feed(self, block: bytes) -> Pieces:
         """The pieces of a block of whole lines."""
         first = self.lines + 1
-        layout = self._learn(block)
+        layout = self._layout
         pieces = _by_columns(block, layout, first) if layout else None
+        if pieces is None:
+            layout = self._layout = self._learn(block)
+            pieces = _by_columns(block, layout, first) if layout else None
         if pieces is None or layout is None:
             return self._one_by_one(block)
         self.lines += len(pieces.size)
@@ -355,13 +380,10 @@ class TextReader:
             self.lines += 1
             text = raw.decode("utf-8", "replace").rstrip("\r")
             line = self._line(text)
-            if line is None or len(text) > LONGEST_LINE:
-                if text.strip():
-                    if len(self.samples) < 5:
-                        self.samples.append(f"line {self.lines}: {text[:120]}")
-                else:
-                    self.blank += 1
+            if len(text) > LONGEST_LINE and not all_hex(raw):
+                self.cut += 1
             if line is None:
+                self._sample(text)
                 continue
             self.understood += 1
             self._marked |= line.direction != UNMARKED
@@ -377,8 +399,17 @@ class TextReader:
             np.array([r[3] for r in rows], np.int64),
         )
 
+    def _sample(self, text: str) -> None:
+        """A line that holds no bytes."""
+        if not text.strip():
+            self.blank += 1
+        elif len(self.samples) < 5:
+            self.samples.append(f"line {self.lines}: {text[:120]}")
+
     def _line(self, text: str) -> Line | None:
         """A line; three bytes with colons look like a clock, so they are bytes only where other lines are written so."""
+        if len(text) > LONGEST_LINE and all_hex(text.encode()):
+            return Line(_bytes(text), UNMARKED, float("nan"), "none", 0)
         if _COLONS.fullmatch(text[:LONGEST_LINE]):
             self._colons |= text.count(":") > 2
             if self._colons:

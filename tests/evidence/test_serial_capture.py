@@ -376,6 +376,63 @@ def test_any_split_of_the_stream_gives_the_same(parts: list[bytes], data: st.Dat
     assert frames_of(pieces) == frames_of([stream])
 
 
+def lengths(b: bytes) -> set[int]:
+    """Lengths that a frame at the beginning of `b` may have by its function (MODBUS Application Protocol V1.1b3, 6, 7)."""
+    b = b + bytes(16)
+    code, two = b[1], int.from_bytes(b[4:6], "big")
+    found: set[int] = set()
+    if b[0] > 247:
+        return found
+    if code & 0x80 and code & 0x7F in (*range(1, 9), 11, 12, 15, 16, 17, 20, 21, 22, 23, 24, 43):
+        return {5} if 1 <= b[2] <= 15 else found
+    if code in (1, 2):
+        found |= ({8} if 1 <= two <= 2000 else set()) | ({5 + b[2]} if b[2] else set())
+    elif code in (3, 4):
+        found |= ({8} if 1 <= two <= 125 else set()) | ({5 + b[2]} if b[2] and not b[2] % 2 else set())
+    elif code == 5:
+        found |= ({8} if two in (0, 0xFF00) or b[4] in (0, 0xFF) else set())
+    elif code in (6, 15, 16):
+        found.add(8)
+        if (code == 16 and b[6] == 2 * two) or (code == 15 and b[6] == (two + 7) // 8):
+            found.add(9 + b[6])
+    elif code == 8:
+        found |= {8} if b[2] == 0 and b[3] <= 0x15 else set()
+    elif code in (7, 11, 12, 17):
+        found.add(4)
+        found.add({7: 5, 11: 8}.get(code, 5 + b[2]))
+    elif code in (20, 21):
+        found |= {5 + b[2]}
+    elif code == 22:
+        found.add(10)
+    elif code == 23:
+        found |= ({13 + b[10]} if b[10] == 2 * int.from_bytes(b[8:10], "big") else set()) | ({5 + b[2]} if b[2] and not b[2] % 2 else set())
+    elif code == 24:
+        found |= {6} | ({6 + b[3]} if b[2] == 0 else set())
+    elif code == 43 and b[2] == 0x0E:
+        found.add(7)
+    return {n for n in found if n <= 256}
+
+
+def scanned(stream: bytes) -> list[bytes]:
+    """Frames of a stream byte by byte: the first place where a length and the CRC fit, then behind it."""
+    found, at = [], 0
+    while at < len(stream):
+        fits = [n for n in sorted(lengths(stream[at:])) if at + n <= len(stream) and serial.crc16(stream[at : at + n]) == 0]
+        if fits:
+            found.append(stream[at : at + fits[0]])
+        at += fits[0] if fits else 1
+    return found
+
+
+@settings(max_examples=80)
+@given(st.lists(st.one_of(whole_frames(), st.binary(max_size=30)), max_size=25), st.randoms(use_true_random=False))
+def test_all_places_at_once_give_what_a_plain_scan_gives(parts: list[bytes], draw: random.Random) -> None:
+    stream = bytearray(b"".join(parts))
+    for _ in range(draw.randrange(4) if stream else 0):
+        stream[draw.randrange(len(stream))] ^= 1 << draw.randrange(8)
+    assert frames_of([bytes(stream)])[0] == scanned(bytes(stream))
+
+
 class Dribble(io.BytesIO):
     """Gives fewer bytes than are asked for."""
 
@@ -418,12 +475,21 @@ def test_random_text_does_no_harm(text: str, marked: bool) -> None:
 
 def test_escape_sequences_and_long_lines_are_counted_not_printed() -> None:
     good = "\n".join(f"TX {ask(2).hex(' ')}\nRX {tell(2).hex(' ')}" for _ in range(20))
-    evil = "TX \x1b[2J[bold]zz\n" + "A" * 300_000 + "\n" + "01 " * 200_000 + "\n"
+    evil = "TX \x1b[2J[bold]zz\n" + "A:" * 300_000 + "\n" + "-" * 200_000 + "\n" + "|  " * 200_000 + "\n"
     report = reported((good + "\n" + evil).encode("latin-1").replace(b"\x1b", b"?") + good.encode())
-    assert report.figures["lines-cut"] == 2
+    assert report.figures["lines-cut"] == 3
     assert report.figures["units"]["2"]["answered"] >= 38
     assert all(s.isprintable() for s in report.samples)
     assert report.not_understood >= 2
+
+
+def test_a_line_of_hex_of_any_length_is_read_whole() -> None:
+    stream = b"".join(ask(u) + tell(u) for _ in range(10_000) for u in (2, 3))
+    assert len(stream) > 300_000
+    for text in (stream.hex(), stream.hex(" ")):
+        report = reported(text.encode())
+        assert report.figures["frames"] == 40_000
+        assert report.figures["lines-cut"] == 0
 
 
 def test_nothing_is_an_error_in_one_line() -> None:
