@@ -38,6 +38,7 @@ _PING_LINE = re.compile(
     r"Ping statistics for|Approximate round trip|From \S{1,253} icmp_seq|Minimum = )",
     re.IGNORECASE,
 )
+_REPLY = re.compile(r"\d{1,6} bytes from \S{1,253}: icmp_seq=\d|Reply from \S{1,253}: bytes=\d")
 _UNREACHABLE = re.compile(r"(?:network is|\bnet) unreachable|no route to host|general failure", re.IGNORECASE)
 _NO_NAME = re.compile(
     rf"(?:ping6?: )?{_HOST}: (?:Name or service not known|Temporary failure in name resolution|No address associated)"
@@ -45,6 +46,8 @@ _NO_NAME = re.compile(
     rf"|Could not resolve host: {_HOST}|Host {_HOST} not found:|can't find {_HOST}:",
     re.IGNORECASE,
 )
+# A host in front of a word is dear to search for in a long line; the words are cheap.
+_NO_NAME_WORDS = re.compile(r"not known|Temporary failure|No address|resolve|unknown host|find host|not found|can't find", re.IGNORECASE)
 _NO_SERVER = re.compile(r"no servers could be reached|DNS request timed out|communications error to .{1,80}timed out", re.IGNORECASE)
 _GETENT = re.compile(rf"^{_V4}\s+(?:(?:STREAM|DGRAM|RAW)\s*)?([A-Za-z][\w.\-]{{0,252}})?(?:\s+[\w.\- ]{{1,200}})?$")
 _HAS = re.compile(rf"^{_HOST} has (?:IPv6 )?address {_HOST}$")
@@ -135,6 +138,9 @@ class _Reader:
         if len(stripped) > LONGEST_TEXT:
             self.tally.cut += len(stripped) - LONGEST_TEXT
             stripped = stripped[:LONGEST_TEXT]
+        if self._ping is not None and _REPLY.match(stripped):  # by far the most lines of a long ping
+            self.tally.took()
+            return
         if any(take(number, stripped, text) for take in (self._http_line, self._name_line, self._ping_line, self._prompt)):
             self.tally.took()
         else:
@@ -254,7 +260,7 @@ class _Reader:
 
     # ---- names
     def _name_line(self, number: int, text: str, raw: str) -> bool:
-        missing = _NO_NAME.search(text)
+        missing = _missing(text)
         if missing:
             self._lookup(next((g for g in missing.groups() if g), ""), "", number)
             return True
@@ -359,7 +365,7 @@ class _Reader:
                     if word != "verified" or not self.found.tls:
                         self.found.tls = (word, number)
                     return True
-        return self._header(number, text) or (bool(_CURL.match(raw[:100])) and not _NO_NAME.search(text))
+        return self._header(number, text) or (bool(_CURL.match(raw[:100])) and not _missing(text))
 
     def _keep_http(self) -> None:
         if self._http is not None and len(self.found.https) < MOST:
@@ -384,6 +390,10 @@ class _Reader:
             http.location = one_line(value, 200) if name == "location" else http.location
             http.page = http.page or (name == "content-type" and "html" in value.lower())
         return True
+
+
+def _missing(text: str) -> re.Match[str] | None:
+    return _NO_NAME.search(text) if _NO_NAME_WORDS.search(text) else None
 
 
 def _is_v4(text: object) -> bool:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections import deque
+from functools import lru_cache
 from statistics import median
 from typing import IO, Any, NamedTuple
 
@@ -182,6 +183,7 @@ class _Session:
         return True
 
     @staticmethod
+    @lru_cache(maxsize=256)  # a modem that is asked every few seconds says the same again and again
     def _physics(line: str) -> cellular.Replies:
         """One line through the table of replies; figures that are no figures count as none."""
         if re.search(r"\d{10}|--|[^\x20-\x7e]", line.partition(":")[2]) and "+CG" not in line:

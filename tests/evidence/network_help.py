@@ -162,3 +162,21 @@ def torture(read: Read, name: str, good: list[bytes], rounds: int, seed: int) ->
     assert slowest < 5, slowest
     assert all(c.isprintable() for text in said for c in text), said
     return used
+
+
+LONG_WINDED = (
+    "connection ", "closed 1006 ", "a:", "1 ", '[2,"', '[2,"a",', "ws://a/", "client id=", "2031-01-01 ", '\\"', "[", '{"a":', "x: send ",
+    "connect to ", "GET /", "a.b", ";a IN A ", "+CSQ: ", "unknown host ", "received, ", "\x1b[", "$ ", "\t", "0",
+)  # fmt: skip
+
+
+def patience(read: Read) -> float:
+    """The longest time, s of the processor, over files that make a careless pattern search for ever."""
+    longest = 0.0
+    for piece in LONG_WINDED:
+        line = (piece * 30_000)[:30_000]
+        for text in (line, "\n".join([line[:4000]] * 8), f'[2,"a","DataTransfer",{{"d":"{line}'):
+            began = time.process_time()
+            harmless(read(io.BytesIO(text.encode()), "x", None))
+            longest = max(longest, time.process_time() - began)
+    return longest

@@ -91,7 +91,8 @@ async def _talk(version: str, steps: list[tuple[str, str, dict[str, Any]]], offi
             listening = asyncio.create_task(sides["station"].start())
             await ready.wait()
             for side, action, payload in steps:
-                await sides[side].call(getattr(module.call, action)(**payload))
+                given = {k: v() if callable(v) else v for k, v in payload.items()}  # a date is made when it is sent
+                await sides[side].call(getattr(module.call, action)(**given))
                 await asyncio.sleep(0)
             done.set()
             listening.cancel()

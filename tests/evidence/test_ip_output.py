@@ -11,7 +11,7 @@ import pytest
 
 from diagnose.evidence.base import Report, recognise
 from diagnose.evidence.ip_output import read_ip_output
-from tests.evidence.network_help import ETHERNET, FIXED, answers, first, harmless, site, torture
+from tests.evidence.network_help import ETHERNET, FIXED, answers, first, harmless, patience, site, torture
 
 TLS = ETHERNET.replace("password", "tls")
 
@@ -49,13 +49,13 @@ DIG = """; <<>> DiG 9 <<>> office.example
 ;office.example.			IN	A
 
 ;; ANSWER SECTION:
-office.example.		300	IN	A	8.8.4.9
+office.example.		300	IN	A	203.0.113.9
 
 ;; Query time: 12 msec
 """
 UPGRADE = """* Host office.example:443 was resolved.
-*   Trying 8.8.4.9:443...
-* Connected to office.example (8.8.4.9) port 443
+*   Trying 203.0.113.9:443...
+* Connected to office.example (203.0.113.9) port 443
 * SSL connection using TLSv1.3
 *  SSL certificate verify ok.
 > GET /ocpp/LARCH-1 HTTP/1.1
@@ -76,18 +76,18 @@ NAMES_FAIL = """;; communications error to 192.168.7.53#53: timed out
 ;; no servers could be reached
 """
 REFUSED_CERT = UPGRADE.split("*  SSL")[0] + "* SSL certificate problem: certificate has expired\n* closing connection #0\ncurl: (60) SSL certificate problem: certificate has expired\n"
-TIMEOUT = """*   Trying 8.8.4.9:443...
-* connect to 8.8.4.9 port 443 from 192.168.7.20 port 40112 failed: Connection timed out
+TIMEOUT = """*   Trying 203.0.113.9:443...
+* connect to 203.0.113.9 port 443 from 192.168.7.20 port 40112 failed: Connection timed out
 * Failed to connect to office.example port 443 after 130021 ms: Could not connect to server
 curl: (28) Failed to connect to office.example port 443 after 130021 ms: Could not connect to server
 """
 WINDOWS = """C:\\Users\\desk>ping office.example
 
-Pinging office.example [8.8.4.9] with 32 bytes of data:
-Reply from 8.8.4.9: bytes=32 time=31ms TTL=55
+Pinging office.example [203.0.113.9] with 32 bytes of data:
+Reply from 203.0.113.9: bytes=32 time=31ms TTL=55
 Request timed out.
 
-Ping statistics for 8.8.4.9:
+Ping statistics for 203.0.113.9:
     Packets: Sent = 40, Received = 30, Lost = 10 (25% loss),
 Approximate round trip times in milli-seconds:
     Minimum = 30ms, Maximum = 35ms, Average = 31ms
@@ -122,7 +122,7 @@ def test_the_same_on_the_station() -> None:
 CASES = [
     ("laptop.txt", interface("169.254.17.3", 16), ETHERNET, "address-server-silent"),
     ("laptop.txt", "\n".join((interface("192.168.7.77"), route("192.168.7.1"), PING_OK, DIG, TIMEOUT)), ETHERNET, "firewall-blocks-port"),
-    ("laptop.txt", "\n".join((interface("192.168.7.77"), route("192.168.7.1"), PING_OK.replace("192.168.7.1 ", "9.9.9.9 ").replace("(192.168.7.1)", "(9.9.9.9)"), NAMES_FAIL)), ETHERNET, "name-server-down"),
+    ("laptop.txt", "\n".join((interface("192.168.7.77"), route("192.168.7.1"), PING_OK.replace("192.168.7.1 ", "203.0.113.77 ").replace("(192.168.7.1)", "(203.0.113.77)"), NAMES_FAIL)), ETHERNET, "name-server-down"),
     ("laptop.txt", "\n".join((interface("192.168.7.77"), DIG, REFUSED_CERT)), TLS, "server-certificate-expired"),
     ("laptop.txt", UPGRADE.replace("101 Switching Protocols", "401 Unauthorized"), ETHERNET, "unit-password-wrong"),
     ("laptop.txt", UPGRADE.replace("101 Switching Protocols", "403 Forbidden"), ETHERNET, "unit-identity-blocked"),
@@ -161,15 +161,15 @@ def test_other_printers_of_the_same_facts() -> None:
     assert report.not_understood == 0, report.samples
     assert answers(report) == {"laptop-at-station": "loses-packets", "round-trip": "31 ms"}
     for text, found in (
-        ("u@desk:~$ getent hosts office.example\n8.8.4.9        office.example\nu@desk:~$ \n", "resolves"),
+        ("u@desk:~$ getent hosts office.example\n203.0.113.9        office.example\nu@desk:~$ \n", "resolves"),
         ("u@desk:~$ getent hosts office.example\nu@desk:~$ exit\n", "fails"),
-        ("office.example has address 8.8.4.9\n", "resolves"),
+        ("office.example has address 203.0.113.9\n", "resolves"),
         ("Host office.example not found: 3(NXDOMAIN)\n", "fails"),
-        ("Server:\t\t192.168.7.53\nAddress:\t192.168.7.53#53\n\nNon-authoritative answer:\nName:\toffice.example\nAddress: 8.8.4.9\n", "resolves"),
+        ("Server:\t\t192.168.7.53\nAddress:\t192.168.7.53#53\n\nNon-authoritative answer:\nName:\toffice.example\nAddress: 203.0.113.9\n", "resolves"),
         ("** server can't find office.example: NXDOMAIN\n", "fails"),
         ("* Could not resolve host: office.example\n", "fails"),
         ("ping: office.example: Temporary failure in name resolution\n", "fails"),
-        (DIG.replace("NOERROR", "NXDOMAIN").replace("office.example.\t\t300\tIN\tA\t8.8.4.9", ""), "fails"),
+        (DIG.replace("NOERROR", "NXDOMAIN").replace("office.example.\t\t300\tIN\tA\t203.0.113.9", ""), "fails"),
     ):
         assert answers(read(text))["name-lookup"] == found, text
 
@@ -216,3 +216,7 @@ def test_the_page_tells_the_truth() -> None:
 def test_damaged_output_does_no_harm() -> None:
     good = [text.encode() for _, text, _, _ in CASES] + [WINDOWS.encode()]
     assert torture(read_ip_output, "laptop.txt", good, 1250, 62) == 1250
+
+
+def test_no_text_makes_it_search_for_ever() -> None:
+    assert patience(read_ip_output) < 2

@@ -10,7 +10,7 @@ import pytest
 
 from diagnose.evidence.base import Report, recognise
 from diagnose.evidence.modem import read_modem
-from tests.evidence.network_help import CELLULAR, answers, first, harmless, site, torture
+from tests.evidence.network_help import CELLULAR, answers, first, harmless, patience, site, torture
 
 ONLINE = """AT+CPIN?
 +CPIN: READY
@@ -145,3 +145,7 @@ def test_the_page_tells_the_truth() -> None:
 def test_damaged_sessions_do_no_harm() -> None:
     good = [t.encode() for t in (ONLINE, PIN, BAD_SIM, NO_SIM, DENIED, WEAK)]
     assert torture(read_modem, "modem.txt", good, 1250, 61) == 1250
+
+
+def test_no_text_makes_it_search_for_ever() -> None:
+    assert patience(read_modem) < 2

@@ -18,7 +18,7 @@ import pytest
 from diagnose.evidence.base import Report, recognise
 from diagnose.evidence.ocpp_log import read_ocpp_log
 from diagnose.evidence.ocpp_messages import ACTIONS, FROM_STATION
-from tests.evidence.network_help import CELLULAR, ETHERNET, answers, first, harmless, site, torture
+from tests.evidence.network_help import CELLULAR, ETHERNET, answers, first, harmless, patience, site, torture
 from tests.evidence.ocpp_help import MODULES, Logs, now, refused, talk
 
 FULL = ETHERNET
@@ -64,7 +64,7 @@ BOOT_16 = ("station", "BootNotification", {"charge_point_model": "Model", "charg
 
 
 def status_16(connector: int, status: str, error: str = "NoError", away_s: float = 0.0) -> tuple[str, str, dict[str, Any]]:
-    return ("station", "StatusNotification", {"connector_id": connector, "status": status, "error_code": error, "timestamp": now(away_s)})
+    return ("station", "StatusNotification", {"connector_id": connector, "status": status, "error_code": error, "timestamp": lambda: now(away_s)})
 
 
 def profile_16(limit: float, unit: str = "A") -> tuple[str, str, dict[str, Any]]:
@@ -161,13 +161,13 @@ BOOT_201 = ("station", "BootNotification", {"charging_station": {"model": "Model
 
 
 def status_201(evse: int, status: str, connector: int = 1) -> tuple[str, str, dict[str, Any]]:
-    return ("station", "StatusNotification", {"timestamp": now(), "connector_status": status, "evse_id": evse, "connector_id": connector})
+    return ("station", "StatusNotification", {"timestamp": now, "connector_status": status, "evse_id": evse, "connector_id": connector})
 
 
 def event(kind: str, seq: int, state: str, wh: float, reason: str | None = None, ident: str = "tx-1", **more: Any) -> tuple[str, str, dict[str, Any]]:
     info = {"transaction_id": ident, "charging_state": state, **({"stopped_reason": reason} if reason else {})}
     return ("station", "TransactionEvent", {
-        "event_type": kind, "timestamp": now(), "trigger_reason": "MeterValuePeriodic", "seq_no": seq, "transaction_info": info, "evse": {"id": 1, "connector_id": 1},
+        "event_type": kind, "timestamp": now, "trigger_reason": "MeterValuePeriodic", "seq_no": seq, "transaction_info": info, "evse": {"id": 1, "connector_id": 1},
         "meter_value": [{"timestamp": now(), "sampled_value": [{"value": wh / 1000, "measurand": "Energy.Active.Import.Register", "unit_of_measure": {"unit": "kWh"}}]}], **more})  # fmt: skip
 
 
@@ -446,3 +446,7 @@ def test_damaged_logs_do_no_harm() -> None:
         rows = data.split(b"\n")
         good += [b"\n".join(rows[at : at + 14]) for at in (chance.randrange(max(1, len(rows) - 14)) for _ in range(6))]
     assert torture(read_ocpp_log, "x.log", good, 1250, 64) == 1250
+
+
+def test_no_text_makes_it_search_for_ever() -> None:
+    assert patience(read_ocpp_log) < 2
