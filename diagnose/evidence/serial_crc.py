@@ -62,6 +62,14 @@ def crc(data: bytes, state: int = 0xFFFF) -> int:
     return state
 
 
+def run_zeros(state: int, count: int) -> int:
+    """Register after so many zero bytes. At most a few hundred."""
+    t = tables()
+    while count > LONGEST:
+        state, count = run_zeros(state, LONGEST), count - LONGEST
+    return int(t.low[count, state & 0xFF]) ^ int(t.high[count, state >> 8])
+
+
 @cache
 def _plain() -> list[int]:
     return [int(x) for x in tables().one]

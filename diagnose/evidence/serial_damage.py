@@ -9,11 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
-from diagnose.evidence.serial_crc import crc
+from diagnose.evidence.serial_crc import crc, run_zeros
 
 FEWEST_JUNK = 4  # bytes; less than the shortest frame is no reply
 ENOUGH_BYTES = 24  # of one parity and none of the other: by chance once in 2 ** 24
 LOST = 2  # bytes that may have been lost at the front
+
+
+NOT_EVEN = bytes(n for n in range(256) if n.bit_count() & 1 or not n)
+NOT_ODD = bytes(n for n in range(256) if not n.bit_count() & 1)
 
 
 class Damage(NamedTuple):
@@ -27,17 +31,17 @@ class Damage(NamedTuple):
 
 def look(head: bytes, length: int, address: int, function: int, expect: int) -> Damage:
     """A gap behind a request of `function` to `address` whose reply has `expect` bytes (0 not known)."""
-    ones = [byte.bit_count() & 1 for byte in head if byte]
-    odd = sum(ones)
-    made: Callable[[str], Damage] = lambda kind: Damage(kind, len(ones) - odd, odd, head[:2] == bytes((address, function)))  # noqa: E731
+    front = bytes((address, function))
+    even, odd = len(head.translate(None, NOT_EVEN)), len(head.translate(None, NOT_ODD))
+    made: Callable[[str], Damage] = lambda kind: Damage(kind, even, odd, head.startswith(front))  # noqa: E731
     if len(head) < length:
         return made("long")
     if b"\xff\x00" in head and len(plain := unmarked(head)) >= FEWEST_JUNK and crc(plain) == 0:
         return made("marked")
-    front = bytes((address, function))
-    if any(crc(front[:n] + head) == 0 and length > 2 for n in range(1, LOST + 1)):
-        return made("first-lost")
-    if length >= FEWEST_JUNK and crc(head) == 0:
+    register = crc(head)
+    if length > 2 and any(register == run_zeros(0xFFFF ^ crc(front[:n]), length) for n in range(1, LOST + 1)):
+        return made("first-lost")  # the CRC is linear: with the lost bytes in front the register would be 0
+    if length >= FEWEST_JUNK and register == 0:
         return made("whole")
     if expect != 8 and like_request(head) and (head[0], head[1]) != (address, function):
         return made("request")

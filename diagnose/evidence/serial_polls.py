@@ -129,6 +129,8 @@ class Polls:
         self._polls = 0
         self._waiting: dict[int, _Waiting] = {}
         self._sides_known = False
+        self._last_address = -1
+        self._twin_of = -1  # address of a silent poll whose request comes again right behind
 
     def feed(self, items: Items, last: bool = False) -> None:
         """Count what is complete, hold what may go on."""
@@ -141,7 +143,8 @@ class Polls:
             self.tally.echoes += int(echo.sum())
             self.tally.frames += int(echo.sum())
             self.tally.frame_bytes += int(rows.length[echo].sum())
-            self.tally.spot("echo", int(_where(rows)[np.flatnonzero(echo)[0]]))
+            for n in np.flatnonzero(echo)[:KEPT_SPOTS].tolist():
+                self.tally.spot("echo", int(_where(rows.pick(slice(n, n + 1)))[0]))
             rows, role = rows.pick(~echo), role[~echo]
         asks = np.flatnonzero(role == REQUEST)
         if last:
@@ -154,7 +157,7 @@ class Polls:
             cut = len(role) if len(role) > MOST_HELD else 0
         self._held = rows.pick(slice(cut, None))
         if cut:
-            self._count(rows.pick(slice(0, cut)), role[:cut])
+            self._count(rows.pick(slice(0, cut)), role[:cut], rows.pick(slice(cut, cut + 1)))
 
     # ---- who speaks
 
@@ -217,7 +220,8 @@ class Polls:
 
     # ---- polls
 
-    def _count(self, rows: Items, role: npt.NDArray[np.uint8]) -> None:
+    def _count(self, rows: Items, role: npt.NDArray[np.uint8], follows: Items) -> None:
+        """Count whole polls; `follows` holds the request behind them, where there is one."""
         t = self.tally
         framed = rows.gap < 0
         t.frames += int(framed.sum())
@@ -246,16 +250,16 @@ class Polls:
             own = (rows.direction[ask_at] == sent) | (rows.direction[ask_at] == UNMARKED)
             foreign = ~own
             t.foreign += int(foreign.sum())
-            if foreign.any():
-                t.spot("foreign", int(_where(rows)[ask_at[foreign][0]]))
+            for n in ask_at[foreign][:KEPT_SPOTS].tolist():
+                t.spot("foreign", int(_where(rows.pick(slice(n, n + 1)))[0]))
         t.broadcasts += int(((address == 0) & own).sum())
         own &= address != 0
         clean = (matches == 1) & (size == 2) & own
         self._clean(rows, ask_at, clean)
-        self._times(rows, role, ask_at, address, own)
+        self._times(rows, role, ask_at, address, own, follows)
         strange = np.flatnonzero(own & ~clean | ~own & (size > 1) & (matches < size - 1))
         if len(strange) or t.units:
-            self._strange(rows, role, ask_at, size, address, clean, strange, own)
+            self._strange(rows, role, ask_at, size, address, clean, strange, own, follows)
         self._polls += polls
 
     def _clean(self, rows: Items, ask_at: Index, clean: Mask) -> None:
@@ -293,7 +297,9 @@ class Polls:
             for n in np.flatnonzero(which)[:KEPT_SPOTS].tolist():
                 self.tally.unit(int(address[n])).spot(name, int(spots[tell[n]]))
 
-    def _times(self, rows: Items, role: npt.NDArray[np.uint8], ask_at: Index, address: npt.NDArray[np.uint8], own: Mask) -> None:
+    def _times(
+        self, rows: Items, role: npt.NDArray[np.uint8], ask_at: Index, address: npt.NDArray[np.uint8], own: Mask, follows: Items
+    ) -> None:  # fmt: skip
         """Pauses between a reply and the next request, and how often each unit's turn comes."""
         t = self.tally
         if np.isnan(rows.first[ask_at[0]]):
@@ -301,12 +307,15 @@ class Polls:
         later = ask_at[1:]
         replied = later[role[later - 1] == REPLY]
         pause = rows.first[replied] - rows.last[replied - 1]
+        if len(follows.at) and role[-1] == REPLY:
+            pause = np.append(pause, follows.first[0] - rows.last[-1])
         pause = pause[pause >= 0]
         t.judged_pauses += len(pause)
         t.short_pauses += int((pause + self.resolution_s < self._silence_s).sum())
         room = KEPT_TIMES - len(t.pauses)
         t.pauses += pause[: max(room, 0)].tolist()
-        fresh = np.flatnonzero(np.concatenate(([True], address[1:] != address[:-1])) & own)
+        fresh = np.flatnonzero(np.concatenate(([address[0] != self._last_address], address[1:] != address[:-1])) & own)
+        self._last_address = int(address[-1])
         some = fresh[:TIMED_TURNS]
         for unit, when in zip(address[some].tolist(), rows.first[ask_at[some]].tolist(), strict=True):
             before = t.asked_at.get(unit)
@@ -328,12 +337,16 @@ class Polls:
 
     def _strange(
         self, rows: Items, role: npt.NDArray[np.uint8], ask_at: Index, size: Index, address: npt.NDArray[np.uint8],
-        clean: Mask, strange: Index, own: Mask,
+        clean: Mask, strange: Index, own: Mask, follows: Items,
     ) -> None:  # fmt: skip
         t = self.tally
         quiet: dict[int, list[int]] = {}
         spots = _where(rows)
-        alike = np.concatenate((_alike(rows, ask_at[1:], ask_at[:-1]), [False]))
+        again = False
+        if len(follows.at):
+            pair = join([rows.pick(ask_at[-1:]), follows])
+            again = bool(_alike(pair, np.array([0]), np.array([1]))[0])
+        alike = np.concatenate((_alike(rows, ask_at[1:], ask_at[:-1]), [again]))
         order = np.argsort(address, kind="stable")
         previous = np.full(len(address), -1)
         chained = address[order][1:] == address[order][:-1]
@@ -361,6 +374,9 @@ class Polls:
             if unit in t.units:
                 t.units[unit].silent_run = quiet[at][0] if at in silent_at else 0
         twins = np.flatnonzero(alike[:-1] & (size[:-1] == 1) & (size[1:] > 1))
+        if clean[0] and self._twin_of == int(address[0]):
+            t.unit(int(address[0])).twins_answered += 1
+        self._twin_of = int(address[-1]) if again and size[-1] == 1 else -1
         for n in twins.tolist():
             if clean[n + 1]:
                 t.unit(int(address[n])).twins_answered += 1

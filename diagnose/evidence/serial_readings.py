@@ -118,6 +118,7 @@ class Finder:
         self.judged = [judge(self.where.unit_of[a], a, u) for a, u in units if a in self.where.unit_of]
         if tally.swapped:  # a unit's own log: of the others it hears only the requests
             self.judged = [j for j in self.judged if j.tally.asked > j.tally.silent]
+        self.doubles = [j for j in self.judged if self._double(j)]
         self.outside = [(a, u) for a, u in units if a not in self.where.unit_of]
 
     def find(self) -> None:
@@ -167,6 +168,9 @@ class Finder:
     def _errors(self) -> None:
         shares: dict[str, list[Judged]] = {}
         counted = [j for j in self.judged if j.tally.asked >= POLLS_FOR_SHARE and (_other_parity(j) or not self._by_itself(j))]
+        if any(j.answers == "silent" for j in self.judged):
+            # Two answer at this address, and one of them is the silent unit: that one has the fault, not the rightful owner.
+            counted = [j for j in counted if j not in self.doubles]
         common = [j for j in counted if CLEAN < j.failed < GARBLED]
         pooled = sum(failures(j.tally) for j in common) / max(1, sum(j.tally.asked for j in common))
         alike = len(common) > 1 and all(abs(j.failed - pooled) <= _spread(pooled, j.tally.asked) for j in common)
@@ -203,8 +207,7 @@ class Finder:
 
     def _doubles(self) -> None:
         """Two units on one address, or an address that nobody should have."""
-        doubles = [j for j in self.judged if self._double(j)]
-        for j in doubles:
+        for j in self.doubles:
             u = j.tally
             because = f"address {j.address}: {u.two_answers} polls answered twice, {u.damaged} damaged of {u.asked}"
             self.says.append(f"Two units seem to answer at once; {because}.")
@@ -213,7 +216,7 @@ class Finder:
         if strange and self.where.planned:
             because = f"address {ranges(strange)} answers and is not in the plan"
             self.says.append(f"On the trunk an unplanned {because}.")
-            if not doubles:
+            if not self.doubles:
                 self._take_trunk("address-scan", "unexpected", because)
 
     def _double(self, j: Judged) -> bool:
@@ -246,11 +249,8 @@ class Finder:
             self._take_trunk("raw-frames", outcome, because, spots)
             return
         failed = sum(failures(j.tally) for j in self.judged)
-        if failed <= CLEAN * asked and not t.damaged_requests and not self._doubled():
+        if failed <= CLEAN * asked and not t.damaged_requests and not self.doubles:
             self._take_trunk("raw-frames", "clean", f"{asked} polls, {failed} failed, {t.gaps} damaged stretches")
-
-    def _doubled(self) -> bool:
-        return any(x.check == "address-scan" for x in self.taken)
 
     def _kinds(self, asked: int) -> Iterable[tuple[str, str, list[int]]]:
         """What is wrong with the frames, what explains most first."""
@@ -269,7 +269,7 @@ class Finder:
             yield "first-byte-lost", f"{lost} replies fit their checksum once the lost first byte is put back", _spots(self.judged, "damaged")
         if self._too_fast():
             yield "no-gaps", self._pause_text(), []
-        if often(junk := count("junk_before") + t.behind) and not self._doubled():
+        if often(junk := count("junk_before") + t.behind) and not self.doubles:
             yield "extra-bytes", f"{junk} polls with stray bytes beside the frames", t.spots.get("stray bytes", []) + _spots(self.judged, "junk before")
         if count("silent") >= asked - count("damaged") and not count("good") and count("silent") >= MOSTLY * asked:
             yield "no-reply", f"{asked} requests, no good reply", []
@@ -382,7 +382,7 @@ def figures(tally: Tally) -> dict[str, Any]:
             "late-worst-ms": round(1000 * u.late_s, 3) if u.late else None,
         }  # fmt: skip
     return {
-        "units": units, "frames": tally.frames, "frame-bytes": tally.frame_bytes, "requests": tally.requests,
+        "units": units, "frames": tally.frames, "requests": tally.requests,
         "replies": tally.replies, "broadcasts": tally.broadcasts, "echoes": tally.echoes,
         "foreign-requests": tally.foreign, "damaged-requests": tally.damaged_requests, "stretches-without-frame": tally.gaps,
         "stray-bytes": tally.stray_bytes, "pause-median-ms": round(1000 * median(tally.pauses), 3) if tally.pauses else None,

@@ -532,3 +532,27 @@ def test_framer_gives_out_what_it_can_and_holds_a_frames_length() -> None:
     framer = Framer()
     framer.feed(ask(2) * 1000)
     assert framer.total - framer.decided < 264
+
+
+@pytest.mark.parametrize("path", DATA, ids=lambda p: p.stem)
+@pytest.mark.parametrize("shape", ["iso", "binary"])
+def test_where_a_block_ends_does_not_matter(path: Path, shape: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    events, _ = record_serial.load(path)
+    data = serial_shapes.SHAPES[shape](events)
+    whole = reported(data)
+    monkeypatch.setattr("diagnose.evidence.serial_capture.BLOCK", 3000)
+    parts = reported(data)
+    assert parts.figures == whole.figures
+    assert set(parts.taken) == set(whole.taken)
+
+
+def test_the_example_of_the_manual_page() -> None:
+    page = (HERE.parents[1] / "docs" / "evidence" / "serial-capture.md").read_text(encoding="utf-8")
+    example, result = (part.strip("\n").removeprefix("text\n") for part in page.split("```")[1:4:2])
+    report = reported((example + "\n").encode())
+    shown = [" ".join((t.check, t.at, t.answer, t.lines)) for t in report.taken if t.check == "unit-answers"]
+    assert shown == [" ".join(row.split()) for row in result.splitlines()]
+    for figure in report.figures:
+        assert f"`{figure}`" in page
+    for figure in report.figures["units"]["2"]:
+        assert f"`{figure}`" in page
