@@ -28,6 +28,7 @@ MOST_BINS = 1500
 LEAST_GAIN = 30.0  # by how much chi-square has to fall for an echo, or for a further parameter pair, to be believed
 SAME_SENDER = 0.12  # steps that differ by less come from one sender
 POOR = 2.5  # chi-square per bin above which the first search is taken to have got stuck
+UNEXPLAINED = 0.015  # of the delay, added to the bar where the fit leaves more than that over
 MODEL_DELAY, MODEL_RISE = 0.003, 0.03
 """What the model of the cable's loss and of the edge's form leaves uncertain, shares of the delay and of the rise time
 at 95 % (measured against simulated lines with and without skin effect)."""
@@ -135,13 +136,15 @@ def _stack(windows: Sequence[Window], shifts: Sequence[float], tails: Sequence[F
     return _Stack(first, step, mean, np.sqrt(number) / noise)
 
 
-def _rise_of(stack: _Stack) -> tuple[float, float, float]:
-    """Rise time 10 to 90 % in s, size in V and middle in s of the first step, from its steepest slope."""
+def _rise_of(stack: _Stack, together: int) -> tuple[float, float, float]:
+    """Rise time 10 to 90 % in s, size in V and middle in s of the first step, averaged over so many bins."""
     import numpy as np
 
     good = stack.weight > 0
     t = (stack.first + stack.step * (np.arange(len(stack.mean)) + 0.5))[good]
     y = stack.mean[good]
+    if together > 1 and len(y) > 8 * together:  # neighbouring bins hold different edges, each a little off
+        t, y = t[together - 1 :] - (together - 1) * stack.step / 2, np.convolve(y, np.ones(together) / together, "valid")
     if len(y) < 8:
         return 0.0, 0.0, 0.0
     noise = 1.4826 * float(np.median(np.abs(y[2:] - 2 * y[1:-1] + y[:-2]))) / 6**0.5
@@ -189,14 +192,15 @@ def _candidates(stack: _Stack, ramp: float, centre: float) -> list[tuple[float, 
     last = float(t[-1])
     found: list[tuple[float, float, float, float, float]] = []
     early: list[tuple[float, float, float, float, float]] = []
-    for width, middle in ((ramp, centre), (0.6 * ramp, centre - 0.2 * ramp), (1.6 * ramp, centre + 0.2 * ramp)):
+    for share in (1.0, 0.6, 1.6, 2.6):
+        width, middle = share * ramp, centre + (share - 1) * ramp / 2  # the foot stays where it is
         low = max(0.35 * width, 2 * stack.step)
         if last <= 2 * low:
             continue
         trips = np.geomspace(low, last * 0.97, 110)
         base = edge(middle, width)
         drift = np.clip(t - middle, 0, None)
-        for stub in (0.0,) if width != ramp else (0.0, 1.2 * width, 3 * width, 8 * width):
+        for stub in (0.0,) if share != 1 else (0.0, 1.2 * width, 3 * width, 8 * width):
             gains, shares = [], []
             for trip in trips:
                 use = t < middle + (3.4 * trip + width if not stub else trip + 4 * stub + width)
@@ -392,7 +396,7 @@ def find_echo(windows: Sequence[Window], pair: Pair) -> Echo | None:
     before = float(np.median([-w.first for w in windows]))
     count = int(min((before + usable) / fine, 8000))
     rough = _stack(windows, shifts, None, -before, count, fine, noise, 3 * step)
-    rise, size, centre = _rise_of(rough)
+    rise, size, centre = _rise_of(rough, round(step / fine))
     if not size > 4 * noise or usable < 3 * rise:
         return None
     fit, stack = _search(windows, shifts, None, noise, pair, rise, centre, before, usable, step)
@@ -573,6 +577,9 @@ def _judged(windows: Sequence[Window], fit: _Fit, stack: _Stack, pair: Pair, noi
     least = _least(best, ramp, scale, stack)
     # The edge of the echo is the reference itself, so the delay hangs on both; the floor is what binning hides.
     delay_bar = math.hypot(BAR * delay * float(spread[4]), MODEL_DELAY * delay, MODEL_RISE * rise)
+    left_over = float(best.residual @ best.residual) / max(len(best.residual), 1)
+    if left_over > POOR:  # something else is on the line as well
+        delay_bar = math.hypot(delay_bar, UNEXPLAINED * delay)
     factor = r.load if shape == "step" else -1 / 3
     factor_bar = BAR * float(spread[5]) * (1 - r.load**2) if shape == "step" else 0.0
     overshoot, ring, settles, size = _outline(best, stack)
@@ -583,7 +590,7 @@ def _judged(windows: Sequence[Window], fit: _Fit, stack: _Stack, pair: Pair, noi
         shape if found else "none", delay if found else 0.0, delay_bar if found else 0.0, factor if found else 0.0,
         factor_bar if found else 0.0, branch_s if found else 0.0, branch_bar if found else 0.0, r.source, rise, size, overshoot,
         ring, settles, max(rise, 2 * step), max(usable - 1.5 * rise, 0.0), max(least, LEAST_ECHO), len(windows),
-        float(best.residual @ best.residual) / max(len(best.residual), 1), second_delay if found else 0.0,
+        left_over, second_delay if found else 0.0,
         second_factor if found else 0.0,
     )  # fmt: skip
 

@@ -9,7 +9,7 @@ from typing import IO, Any, NamedTuple
 
 from diagnose.evidence import scope_csv
 from diagnose.evidence.base import EvidenceError, Report, Taken, importer
-from diagnose.evidence.echo import Echo, find_echo, mean_edge, one_sender
+from diagnose.evidence.echo import POOR, Echo, find_echo, mean_edge, one_sender
 from diagnose.evidence.echo_model import Pair, pair_of
 from diagnose.evidence.echo_place import Spot, locate, metres_of, velocity
 from diagnose.evidence.scope_scan import IDLE_BITS, Idle, Scan, Window
@@ -252,6 +252,8 @@ def _echo_words(a: Analysis) -> list[str]:
         words.append(f"the record holds no velocity factor: {spot.velocity_factor:.2f} was taken, and its range is in the error bar")
     if echo.second_delay and abs(echo.second_factor) > 0.05:
         words.append(f"a second echo ({echo.second_factor:+.2f}) comes from {metres_of(echo.second_delay, spot.velocity_factor):.0f} m")
+    if echo.fit > POOR:
+        words.append("the edge's form is not that of this one fault alone; the error bar is widened for it")
     return [*words, *spot.notes]
 
 

@@ -31,6 +31,8 @@ def main(runs: int = 200) -> int:
     widths: list[float] = []
     began = time.time()
     for seed in range(runs):
+        if seed % 20 == 19:
+            print(f"after {seed} runs: {held} of {told} hold, {close} close", flush=True)
         kind, metres, loss = str(rng.choice(KINDS)), int(rng.choice(LENGTHS)), str(rng.choice(["lossy", "lossless"]))
         noise, step = float(rng.choice(NOISES)), float(rng.choice([20e-9, 40e-9, 80e-9]))
         rate = float(rng.choice([9600, 19_200, 57_600]))

@@ -17,7 +17,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from diagnose.casework.assess import Assessor
+from diagnose.casework.assess import Assessor, plain
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
 from diagnose.evidence.base import EvidenceError, recognise
@@ -28,7 +28,6 @@ from diagnose.evidence.scope_csv import Rows, layout
 from diagnose.evidence.scope_scan import Envelope, Scan
 from diagnose.evidence.uart import decode
 from diagnose.evidence.waveform import Mark, Trace, analyse, drawing, probe_unit, report, sketch, svg, traces
-from diagnose.casework.assess import Assessor, plain
 from diagnose.knowledge.load import load
 from diagnose.physics.reflections import echo_train, gamma
 from diagnose.physics.serial import with_crc
@@ -479,3 +478,17 @@ def test_figures_are_json() -> None:
     assert layout(b"t,v\n1,2\n2,3\n3,4\n").columns == 2
     assert Rows(io.BytesIO(b"t,v\n1,2\n2,3\n3,4\n")).layout.header_lines == 1
     assert locate(a.echo, None, None, None).kind == "open"  # type: ignore[union-attr, arg-type]
+
+
+def test_the_pages_example() -> None:
+    """The sentences of the page are the ones that come out."""
+    page = (Path(__file__).parents[2] / "docs" / "evidence" / "waveform.md").read_text()
+    wanted = page.split("```text\n")[2].split("```")[0].strip().splitlines()
+    a = looked_at("missing-150-lossy", site_of(segment="15 m"), idle=0.35, noise=0.02)
+    said = report(a, "x.csv").says
+    numbers = re.compile(r"[\d.]+")
+    # A digit in the last place may differ from one machine's arithmetic to another's.
+    assert [numbers.sub("#", w) for w in wanted if numbers.sub("#", w) not in {numbers.sub("#", s) for s in said}] == []
+    assert a.spot is not None
+    assert abs(a.spot.metres - 150) < 1
+    assert "19200 bit/s, 8E1, 1 frames" in said
