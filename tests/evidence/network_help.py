@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import random
 import time
 from collections.abc import Callable, Iterable
@@ -92,6 +93,7 @@ def answers(report: Report) -> dict[str, str]:
 
 def harmless(report: Report) -> None:
     """No text of the report may move a cursor, start a line, or be endless."""
+    json.dumps(report.figures, allow_nan=False)
     texts = [*report.says, *report.samples, *(x for t in report.taken for x in t)]
     texts += list(_strings(report.figures))
     for text in texts:
