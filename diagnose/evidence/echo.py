@@ -27,6 +27,7 @@ LEAST_ECHO = 0.03
 MOST_BINS = 1500
 LEAST_GAIN = 30.0  # by how much chi-square has to fall for an echo, or for a further parameter pair, to be believed
 SAME_SENDER = 0.12  # steps that differ by less come from one sender
+UNCLEAR = 20.0  # chi-square per bin above which no distance is given at all
 POOR = 2.5  # chi-square per bin above which the first search is taken to have got stuck
 UNEXPLAINED = 0.015  # of the delay, added to the bar where the fit leaves more than that over
 MODEL_DELAY, MODEL_RISE = 0.003, 0.03
@@ -197,10 +198,13 @@ def _candidates(stack: _Stack, ramp: float, centre: float) -> list[tuple[float, 
         low = max(0.35 * width, 2 * stack.step)
         if last <= 2 * low:
             continue
-        trips = np.geomspace(low, last * 0.97, 110)
+        wide_trips = np.geomspace(low, last * 0.97, 110)
         base = edge(middle, width)
         drift = np.clip(t - middle, 0, None)
         for stub in (0.0,) if share != 1 else (0.0, 1.2 * width, 3 * width, 8 * width):
+            # A branch's dip is short: far out the even ratio would step over it.
+            even = np.arange(low, last * 0.97, max(stub / 2, last / 400)) if stub else []
+            trips = np.unique(np.concatenate([wide_trips, even]))
             gains, shares = [], []
             for trip in trips:
                 use = t < middle + (3.4 * trip + width if not stub else trip + 4 * stub + width)
@@ -219,7 +223,7 @@ def _candidates(stack: _Stack, ramp: float, centre: float) -> list[tuple[float, 
     found.sort(reverse=True)
     early.sort(reverse=True)
     chosen: list[tuple[float, float, float, float]] = []
-    for stubbed, ranked, most in ((False, found, 3), (False, early, 2), (True, found, 2)):
+    for stubbed, ranked, most in ((False, found, 3), (False, early, 2), (True, found, 2), (True, early, 2)):
         some: list[tuple[float, float, float, float]] = []
         for _, trip, width, middle, stub in ranked:
             if (stub > 0) == stubbed and all(abs(math.log(trip / c[0])) > 0.12 for c in (*some, *chosen) if (c[3] > 0) == stubbed):
@@ -584,7 +588,7 @@ def _judged(windows: Sequence[Window], fit: _Fit, stack: _Stack, pair: Pair, noi
     factor_bar = BAR * float(spread[5]) * (1 - r.load**2) if shape == "step" else 0.0
     overshoot, ring, settles, size = _outline(best, stack)
     echo_share = abs(factor) * (1 + r.source)
-    found = gain > LEAST_GAIN * max(scale**0.5, 1.0) and echo_share > LEAST_ECHO
+    found = gain > LEAST_GAIN * max(scale**0.5, 1.0) and echo_share > LEAST_ECHO and left_over < UNCLEAR
     branch_s, branch_bar = (r.stub, BAR * r.stub * float(spread[5])) if shape == "branch" else (0.0, 0.0)
     return Echo(
         shape if found else "none", delay if found else 0.0, delay_bar if found else 0.0, factor if found else 0.0,

