@@ -203,7 +203,7 @@ def _candidates(stack: _Stack, ramp: float, centre: float) -> list[tuple[float, 
         drift = np.clip(t - middle, 0, None)
         for stub in (0.0,) if share != 1 else (0.0, 1.2 * width, 3 * width, 8 * width):
             # A branch's dip is short: far out the even ratio would step over it.
-            even = np.arange(low, last * 0.97, max(stub / 2, last / 400)) if stub else []
+            even: Floats = np.arange(low, last * 0.97 if stub else low, max(stub / 2, last / 400))
             trips = np.unique(np.concatenate([wide_trips, even]))
             gains, shares = [], []
             for trip in trips:
