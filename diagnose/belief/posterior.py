@@ -19,7 +19,7 @@ from diagnose.belief.evidence import Evidence
 from diagnose.belief.tables import ALIKE, Floats, Ints, Tables
 from diagnose.site.relations import CODES
 
-UNLISTED_PRIOR = 0.03  # odds of a cause that is not in the book, against no fault
+UNLISTED_PRIOR = 0.1  # odds of a cause that is not in the book, against no fault
 SLIP = 0.005  # chance that a whole answer is a slip: mixed in, so that no single answer rules anything out
 PAIRED = 48  # singles that are also considered in pairs
 REPAIR_HOLDS = 0.95  # chance that a repair that was done removed its fault
@@ -64,6 +64,15 @@ class Belief:
         np.add.at(total, self.paired[:, 1], self.pair)
         return total
 
+    def of_group(self, group: Ints, weights: Floats | None = None) -> Floats:
+        """P(at least one single of each group), for a group number of every single; `weights` scale the singles."""
+        weight = np.ones(len(group)) if weights is None else weights
+        total = np.bincount(group, weights=self.marginal * weight)
+        first, second = group[self.paired[:, 0]], group[self.paired[:, 1]]
+        same = first == second  # counted with both members; take one off
+        np.subtract.at(total, first[same], self.pair[same] * weight[self.paired[same, 0]])
+        return np.clip(total, 0.0, 1.0)
+
 
 def believe(tables: Tables, evidence: Sequence[Evidence], excluded: Floats | None = None) -> Belief:
     """Exact posterior over the enumerated hypotheses given the answers (unknown ones are left out).
@@ -99,8 +108,12 @@ def believe(tables: Tables, evidence: Sequence[Evidence], excluded: Floats | Non
     first, second = np.triu_indices(len(chosen), k=1)
     paired = np.stack([chosen[first], chosen[second]], axis=1) if len(first) else np.zeros((0, 2), dtype=np.intp)
     pair_terms = np.zeros((len(known), len(paired)))
+    memory: dict[str, npt.NDArray[np.int8]] = {}
+    epoch = known[0].mended if known else ()
     for t, e in enumerate(known):
-        pair_terms[t] = _log_pairs(tables, e, chosen, first, second, before[t])
+        if e.mended != epoch:
+            epoch, memory = e.mended, {}
+        pair_terms[t] = _log_pairs(tables, e, chosen, first, second, memory)
     log_pair = log_prior[paired[:, 0]] + log_prior[paired[:, 1]]
     log_pair = log_pair + _pairs_with_repairs(tables, known, pair_terms, log_of, by_chance, paired)
     unlisted = np.log(UNLISTED_PRIOR) + _log_unlisted(tables, known, log_of, log_none)
@@ -269,23 +282,30 @@ def _log_unlisted(tables: Tables, known: Sequence[Evidence], log_of: Floats, log
 
 
 def _choose_for_pairs(log_single: Floats, log_prior: Floats, log_of: Floats) -> Ints:
-    """Singles worth pairing: the likeliest overall, and the best explanations of each single answer."""
+    """Singles worth pairing: the likeliest overall, and the best explanations of each single answer.
+
+    Rounded, so that equal ones fall in the order of their names and places, whatever order rules were read in.
+    """
     if len(log_single) == 0:
         return np.zeros(0, dtype=np.intp)
-    order = np.argsort(-log_single, kind="stable")
+    order = np.argsort(-log_single.round(9), kind="stable")
     chosen = list(order[: PAIRED // 2])
     surprise = log_of.max(axis=1, initial=-1e9) - log_of[:, order[0]]
-    for t in np.argsort(-surprise, kind="stable"):
+    for t in np.argsort(-surprise.round(9), kind="stable"):
         if len(set(chosen)) >= PAIRED:
             break
-        chosen += list(np.argsort(-(log_prior + log_of[t]), kind="stable")[:8])
+        chosen += list(np.argsort(-(log_prior + log_of[t]).round(9), kind="stable")[:8])
     return np.array(list(dict.fromkeys(chosen))[:PAIRED], dtype=np.intp)
 
 
 def _log_pairs(
-    tables: Tables, e: Evidence, chosen: Ints, first: Ints, second: Ints, before: npt.NDArray[np.int8] | None
+    tables: Tables, e: Evidence, chosen: Ints, first: Ints, second: Ints, memory: dict[str, npt.NDArray[np.int8]]
 ) -> Floats:
-    """ln P(answer | pair) for each pair of chosen singles."""
+    """ln P(answer | pair) for each pair of chosen singles.
+
+    Places that lie alike to both members come out together. `memory` keeps, for each check, what was last
+    seen at places that lie so to the pair, [pair, code of the first * CODES + code of the second].
+    """
     if len(first) == 0:
         return np.zeros(0)
     check = tables.knowledge.checks[e.check]
@@ -304,20 +324,23 @@ def _log_pairs(
                     chance[n] = tables.network(e.check, place, tuple(sorted(changes[i] + changes[j])))[o]
             total += np.log(chance)
         return _with_slip(tables, e, total)
-    codes = tables.codes(chosen, e.places) if e.places else np.zeros((len(chosen), 0), dtype=np.int8)
-    columns, counts = np.unique(codes, axis=1, return_counts=True) if e.places else (codes, np.zeros(0, dtype=np.intp))
-    for column, count in zip(columns.T, counts, strict=True):
-        dist = tables.dist[e.check][tables.row[chosen], column]
-        said = tables.related[e.check][tables.row[chosen], column]
-        either = said[first] | said[second]
-        chance = _both(dist, base, o, first, second)
-        again = ALIKE + (1 - ALIKE) * chance
-        lead = chance
-        if before is not None:
-            last = before[tables.place[chosen], column]
-            known = (last[first] >= 0) & (last[first] == last[second])
-            lead = np.where(known, np.where(last[first] == o, again, (1 - ALIKE) * chance), chance)
-        total += np.where(either, np.log(lead) + (count - 1) * np.log(again), count * np.log(chance))
+    if e.places and not tables.is_predicted(e.check):
+        codes = tables.codes(chosen, e.places).astype(np.int16)
+        both = codes[first] * CODES + codes[second]  # [pair, place]
+        before = memory.setdefault(e.check, np.full((len(first), CODES * CODES), -1, dtype=np.int8))
+        dist, related, rows = tables.dist[e.check], tables.related[e.check], tables.row[chosen]
+        for code in np.unique(both):
+            of_first, of_second = divmod(int(code), CODES)
+            count = (both == code).sum(axis=1)
+            pairs = np.flatnonzero(count)
+            f, g, n = rows[first[pairs]], rows[second[pairs]], count[pairs]
+            chance = _combine(dist[f, of_first], dist[g, of_second], base, o)
+            again = ALIKE + (1 - ALIKE) * chance
+            last = before[pairs, code]
+            lead = np.where(last < 0, chance, np.where(last == o, again, (1 - ALIKE) * chance))
+            either = related[f, of_first] | related[g, of_second]
+            total[pairs] += np.where(either, np.log(lead) + (n - 1) * np.log(again), n * np.log(chance))
+            before[pairs, code] = o
     if e.complaint and o > 0:
         raised = tables.complaints[tables.row[chosen]]
         total = total - np.log(np.minimum(raised[first], raised[second]))
@@ -333,12 +356,15 @@ def _somewhere(tables: Tables, check: str, singles: Ints) -> Floats:
 
 
 def _both(dist: Floats, base: Floats, o: int, first: Ints, second: Ints) -> Floats:
-    """P(outcome o) with two causes: noisy-MAX over the order of outcomes, compound links."""
-    up_to = np.cumsum(dist, axis=1)
-    base_up_to = np.cumsum(base)
-    high = up_to[first, o] * up_to[second, o] / base_up_to[o]
-    low = up_to[first, o - 1] * up_to[second, o - 1] / base_up_to[o - 1] if o else 0.0
-    return np.asarray(np.clip(high - low, 1e-6, 1.0), dtype=np.float64)
+    """P(outcome o) for pairs of the rows of `dist`."""
+    return _combine(dist[first], dist[second], base, o)
+
+
+def _combine(one: Floats, other: Floats, base: Floats, o: int) -> Floats:
+    """P(outcome o) with two causes: noisy-MAX over the order of outcomes, compound links; rows are [pair, outcome]."""
+    up_to = one[:, : o + 1].sum(axis=1) * other[:, : o + 1].sum(axis=1) / base[: o + 1].sum()
+    below = one[:, :o].sum(axis=1) * other[:, :o].sum(axis=1) / base[:o].sum() if o else 0.0
+    return np.asarray(np.clip(up_to - below, 1e-6, 1.0), dtype=np.float64)
 
 
 def _agreement(log_of: Floats, log_none: Floats, pair_terms: Floats) -> Floats:

@@ -88,7 +88,7 @@ def weigh(belief: Belief) -> Weighed:
     """Singles that carry the mass (pairs folded into their members), no fault, and unlisted."""
     tables = belief.tables
     marginal = belief.marginal
-    order = np.argsort(-marginal, kind="stable")[:MOST_SINGLES]
+    order = np.argsort(-marginal.round(12), kind="stable")[:MOST_SINGLES]
     covered = np.cumsum(marginal[order])
     enough = int(np.searchsorted(covered, COVERED * covered[-1])) + 1 if len(order) else 0
     order = order[: max(enough, min(len(order), FEWEST_SINGLES))]
@@ -219,18 +219,21 @@ def _repairs(
     belief: Belief, w: Weighed, allowed: dict[str, m.Remedy], context: Context
 ) -> list[Step]:
     total = np.add.reduceat(w.chance, w.starts)[: len(w.keys)]
+    tables = belief.tables
+    present = belief.of_group(tables.repair_group, 1 - belief.held)
     steps = []
-    for (name, place), chance in zip(w.keys, total, strict=True):
+    for (name, place), chance, start in zip(w.keys, total, w.starts, strict=False):
         if name not in allowed or chance < 0.01:
             continue
+        likely = float(present[tables.repair_group[w.singles[start]]])
         remedy = allowed[name]
         minutes = cost(remedy.minutes, remedy.state, remedy.reach, place, context)
         # When it works the entropy is gone; when it does not, the rest is as it was without this repair.
         p = min(float(chance), 1.0)
         rest = (w.before - _binary(p)) / max(1 - p, 1e-9) if p < 1 else 0.0
         gain = w.before - (1 - p) * max(rest, 0.0)
-        steps.append(Step("remedy", name, (place,), minutes, gain, gain / minutes, (), p))
-    steps.sort(key=lambda s: (-s.probability, s.minutes, s.id, s.places))
+        steps.append(Step("remedy", name, (place,), minutes, gain, gain / minutes, (), likely))
+    steps.sort(key=lambda s: (-round(s.probability, 9), s.minutes, s.id, s.places))
     return steps
 
 
@@ -247,7 +250,7 @@ def _candidate_places(tables: Tables, w: Weighed, at: str) -> list[Place]:
     chance = w.chance[: len(w.singles)]
     mass = np.bincount(tables.place[w.singles], weights=chance, minlength=len(tables.index.places))
     own = tables.index.by_kind[at]
-    best = [int(own[i]) for i in np.argsort(-mass[own], kind="stable")[: PLACES_TRIED // 2] if mass[own[i]] > 0]
+    best = [int(own[i]) for i in np.argsort(-mass[own].round(12), kind="stable")[: PLACES_TRIED // 2] if mass[own[i]] > 0]
     found = [tables.index.places[i] for i in best]
     along = (kinds == KIND_NUMBERS["unit"]) | (kinds == KIND_NUMBERS["segment"])
     if along.any():
@@ -304,7 +307,9 @@ def _distribution(belief: Belief, w: Weighed, check: m.Check, place: Place) -> F
         rows = np.concatenate([rows[: -w.cured], np.tile(base, (w.cured, 1))])
     chance = w.chance[: len(rows)]
     average = chance @ rows / max(chance.sum(), 1e-300) if len(rows) else base
-    unlisted = 0.5 * average + 0.25 * base + 0.25 / len(base)
+    # Of a check that no suspect says anything about, a stranger says nothing either.
+    said = tables.is_predicted(check.id) or bool(tables.related[check.id][tables.row[w.singles], tables.codes(w.singles, (place,))[:, 0]].any())
+    unlisted = 0.5 * average + 0.25 * base + 0.25 / len(base) if said else base
     return np.concatenate([rows, base[None, :], unlisted[None, :]])
 
 

@@ -78,6 +78,17 @@ class Tables:
         return np.array([self.index.number[p] for p in places], dtype=np.intp)
 
     @cached_property
+    def fault_names(self) -> tuple[str, ...]:
+        """The faults that are possible here, by name."""
+        return tuple(dict.fromkeys(self.fault))
+
+    @cached_property
+    def fault_number(self) -> Ints:
+        """The number in `fault_names` of each single's fault."""
+        numbers = {name: n for n, name in enumerate(self.fault_names)}
+        return np.array([numbers[name] for name in self.fault], dtype=np.intp)
+
+    @cached_property
     def singles_of(self) -> dict[str, Ints]:
         """The singles of each fault."""
         found: dict[str, list[int]] = {}
@@ -188,14 +199,14 @@ def build_tables(
 ) -> Tables:
     """Arrays for a site. `priors` are the words that the audit of the record has put on faults at places."""
     index = index_places(site)
-    rows = tuple(expectations.entries)
+    rows = tuple(sorted(expectations.entries))  # by name: the order of the rule files must not show anywhere
     row_of = {key: n for n, key in enumerate(rows)}
     broken = Counter(name for name, _ in priors)
     fault: list[str] = []
     row: list[int] = []
     place: list[int] = []
     chances: list[float] = []
-    for f in k.faults.values():
+    for f in sorted(k.faults.values(), key=lambda fault: fault.id):
         there = [p for p in site.places(f.at) if f.end == "both" or p.other == (f.end == "far")]
         there = [p for p in there if (f.id, expectations.variants.of[p]) in row_of]
         for p in there:

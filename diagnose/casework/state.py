@@ -233,7 +233,7 @@ def _reading(event: Event, after: int, site: Site, f: _Fold) -> Reading | None:
         return None
     text = str(data.get("answer", ""))
     try:
-        places = _stored_places(site, check.at, str(data["at"])) if data.get("at") else ()
+        places = stored_places(site, check.at, str(data["at"])) if data.get("at") else ()
         outcome, value, unit = take_answer(f.k, site, check, places, text)
     except AnswerError as error:
         f.notices.append(f"the answer to {check.id} is not used: {one_line(str(error))}")
@@ -243,7 +243,7 @@ def _reading(event: Event, after: int, site: Site, f: _Fold) -> Reading | None:
     )
 
 
-def _stored_places(site: Site, kind: str, at: str) -> tuple[Place, ...]:
+def stored_places(site: Site, kind: str, at: str) -> tuple[Place, ...]:
     """Places by the texts that they are stored under: there `near end` is trunk 1's, where a person is asked which."""
     own = {str(place): place for place in site.places(kind)}
     parts = at.split(", ")

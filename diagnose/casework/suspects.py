@@ -30,8 +30,9 @@ def tell(k: m.Knowledge, r: Reading) -> str:
 
 def suspects(k: m.Knowledge, belief: Belief) -> tuple[v.SuspectView, ...]:
     """The likeliest faults, each with where it may be and how every answer speaks for or against it."""
-    rows_of = belief.tables.singles_of
-    totals = {name: min(float(belief.marginal[rows].sum()), 1.0) for name, rows in rows_of.items()}
+    tables = belief.tables
+    present = belief.of_group(tables.fault_number) if tables.size else ()
+    totals = {name: float(p) for name, p in zip(tables.fault_names, present, strict=True)}
     order = sorted(totals, key=lambda name: (-round(totals[name], 9), name))[:SHOWN_SUSPECTS]
     return tuple(_suspect(k, belief, name, totals[name]) for name in order if totals[name] >= LEAST_SHOWN)
 

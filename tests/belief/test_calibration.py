@@ -150,7 +150,6 @@ def test_stated_probability_is_right_in_each_band(model_cases: list[Outcome]) ->
     assert error <= 0.06
 
 
-@pytest.mark.xfail(strict=True, reason="the unlisted cause's prior odds are a share of one or two cases in a hundred")
 def test_a_cause_outside_the_book_is_rather_called_so_than_given_another_name() -> None:
     """The truth is a fault of the same base that is taken out of the book; its complaint opens the case."""
     unlisted = sure = cases = 0

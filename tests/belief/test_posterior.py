@@ -166,14 +166,12 @@ def pair_differences(most: int, repeats: bool) -> tuple[float, int]:
     return worst, bases
 
 
-@pytest.mark.xfail(strict=True, reason="places of one answer are grouped by how they lie to all paired faults, not to the two")
 def test_pairs_with_one_answer_over_many_places() -> None:
     """Two places lie alike to a pair of faults when they lie alike to both; no third fault has a say in it."""
     worst, bases = pair_differences(5, repeats=False)
     assert worst < 1e-9, f"{bases} of 40 bases differ, by a factor of up to {math.exp(worst):.3g}"
 
 
-@pytest.mark.xfail(strict=True, reason="what was last seen is kept for each fault alone, so unlike places count as repeated")
 def test_pairs_with_several_answers_to_one_check() -> None:
     """A place repeats, for a pair, what was seen last at a place that lies alike to both, as in the drill's bench."""
     worst, bases = pair_differences(1, repeats=True)
@@ -229,7 +227,6 @@ def test_contributions_add_up_to_the_posterior() -> None:
             assert math.log(b.single[n] / b.none) == pytest.approx(total, abs=1e-9)
 
 
-@pytest.mark.xfail(strict=True, reason="a pair of one fault at two places is counted twice")
 def test_a_suspect_is_as_likely_as_it_is_anywhere() -> None:
     """P(the fault is present at some place): each hypothesis that holds it counts once."""
     for seed in range(20):

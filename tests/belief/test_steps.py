@@ -72,7 +72,6 @@ def advice(a: Assessment) -> list[tuple[str, str, tuple[Place, ...]]]:
     return [(s.kind, s.id, s.places) for s in a.steps]
 
 
-@pytest.mark.xfail(strict=True, reason="repairs that are equally likely are sorted by the last bits of their chances")
 def test_order_of_small_bases_does_not_matter() -> None:
     for seed in range(12):
         draw = random.Random(f"order {seed}")
@@ -112,7 +111,6 @@ def both(shipped: Assessor, reordered: Assessor) -> list[tuple[Assessment, Asses
     return found
 
 
-@pytest.mark.xfail(strict=True, reason="ties among the paired suspects and the tried places fall by file order")
 def test_order_of_shipped_files_does_not_matter(both: list[tuple[Assessment, Assessment]]) -> None:
     for one, two in both:
         assert advice(one) == advice(two)
@@ -180,7 +178,6 @@ def test_suggested_checks_tell_listed_causes_apart(shipped: Assessor) -> None:
     assert looked_at > 30
 
 
-@pytest.mark.xfail(strict=True, reason="the unlisted cause is thought to disturb any check, also one that no fault shows")
 def test_a_check_that_no_fault_shows_is_never_suggested() -> None:
     """It comes out the same under every listed fault and under none, and is cheap; a reading rule even asks for it."""
     for seed in range(10):
@@ -320,12 +317,13 @@ def test_an_open_conductor_is_found_by_halves() -> None:
     assert sum(counts) / 15 <= 4.3
 
 
-@pytest.mark.xfail(strict=True, reason="the stop compares marginals scaled to sum to one, which pairs make smaller")
 def test_asking_stops_when_one_repair_is_likely_enough() -> None:
     """The marginal of one repair decides, the same figure that is shown for the suspect."""
     for segment in range(1, 16):
         _, player = open_conductor(segment)
         for turn in player.turns():
+            if turn.before.proofs:
+                break  # nothing was left to ask before the repair was likely enough
             place, chance = likeliest(turn.before)
             if chance >= chooser.ENOUGH:
                 repair = turn.before.steps[-1]  # a reading to take as found may come before it

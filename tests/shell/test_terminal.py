@@ -273,7 +273,6 @@ def test_nothing_heavy_before_the_first_prompt(tmp_path: Path, terminal: bool) -
             "numpy",
             "yaml",
             "sqlite3",
-            "rich",
             "durable_rules_engine",
             "diagnose.casework.assess",
             "diagnose.inference.engine",
