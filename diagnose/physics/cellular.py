@@ -151,6 +151,7 @@ class Replies(NamedTuple):
     error: int | None = None
 
 
+_NUMBER = re.compile(r"-?[0-9]{1,6}")
 _LINE = re.compile(r"^\+(CPIN|C(?:G|E|5G)?REG|CSQ|CESQ|CGPADDR|CGDCONT|CME ERROR):\s*(.*)$", re.IGNORECASE)
 
 
@@ -167,7 +168,7 @@ def read_replies(lines: Iterable[str]) -> Replies:
             continue
         word, rest = match.group(1).upper(), match.group(2).strip()
         parts = [part.strip().strip('"') for part in rest.split(",")]
-        numbers = [int(part) if part.lstrip("-").isdecimal() else None for part in parts]
+        numbers = [int(part) if _NUMBER.fullmatch(part) else None for part in parts]
         if word == "CPIN":
             found = found._replace(sim=rest.upper())
         elif word == "CSQ":
@@ -181,8 +182,10 @@ def read_replies(lines: Iterable[str]) -> Replies:
         elif word == "CME ERROR":
             found = found._replace(error=numbers[0])
         elif word.endswith("REG"):
-            # "n,stat": the first number only says which reports are switched on. A bare "stat" is a report.
-            state = numbers[1] if len(numbers) > 1 else numbers[0]
+            # "n,stat,...": the first number only says which reports are switched on. A report by itself begins
+            # with "stat", followed, if at all, by an area code, which is text in quotes.
+            asked = len(parts) > 1 and '"' not in rest.split(",")[1]
+            state = numbers[1] if asked else numbers[0]
             if state is not None and found.registration not in REGISTERED:
                 found = found._replace(registration=state)
     return found

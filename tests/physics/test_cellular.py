@@ -112,3 +112,14 @@ def test_tables():  # Q6, Q8, Q9
     assert set(cellular.ERRORS) == {10, 11, 12, 13, 14, 15, 16, 17, 18, 30, 31}
     assert "READY" in cellular.SIM
     assert len(cellular.SIM) == 14
+
+
+def test_odd_numbers_and_reports_with_an_area_code() -> None:
+    """TS 27.007, 10.1.22: `+CEREG: n,stat,...` answers a question, `+CEREG: stat,"area",...` is a report."""
+    from diagnose.physics.cellular import read_replies
+
+    assert read_replies(["+CSQ: --5,99"]).csq is None
+    assert read_replies([f"+CSQ: {'9' * 5000},99"]).csq is None
+    assert read_replies(['+CEREG: 5,"1A2B","01C3",7']).registration == 5
+    assert read_replies(['+CEREG: 2,1,"1A2B","01C3",7']).registration == 1
+    assert read_replies(["+CREG: 0,3"]).registration == 3
