@@ -138,11 +138,13 @@ def test_a_slow_edge_hides_what_is_near() -> None:
 
 
 def test_coarse_samples_set_the_limit() -> None:
+    """Two samples to an edge: the limit is stated, and a place, if one is told at all, is the right one."""
     a = looked_at("open-600-lossless", site_of(), step=400e-9)
-    assert a.echo is not None
     assert "samples stand 400 ns apart: nothing nearer than 79 m can be told" in report(a, "x").says
-    assert a.spot is not None
-    assert abs(a.spot.metres - 600) < 18
+    if a.spot is not None:
+        assert abs(a.spot.metres - 600) < 18
+    else:
+        assert any("no distance can be told" in line for line in report(a, "x").says)
 
 
 def test_echoes_that_outlast_a_bit_are_found_all_the_same() -> None:
