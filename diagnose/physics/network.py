@@ -31,12 +31,12 @@ class Network:
             self._links.setdefault(end, {})
         if a == b or math.isinf(ohms):
             return
-        siemens = 1 / max(ohms, SMALLEST_OHMS)
-        self._links[a][b] = self._links[a].get(b, 0.0) + siemens
-        self._links[b][a] = self._links[b].get(a, 0.0) + siemens
+        conductance = 1 / max(ohms, SMALLEST_OHMS)
+        self._links[a][b] = self._links[a].get(b, 0.0) + conductance
+        self._links[b][a] = self._links[b].get(a, 0.0) + conductance
 
     def _reduced(self, keep: Iterable[Point]) -> dict[Point, dict[Point, float]]:
-        """The equivalent network, in siemens, seen at the points to keep."""
+        """The equivalent network of conductances, seen at the points to keep."""
         kept = set(keep)
         links = {point: dict(to) for point, to in self._links.items()}
         for point in kept:
@@ -44,12 +44,12 @@ class Network:
         # Hubs last: a common wire eliminated early would join every unit to every other.
         for point in sorted((p for p in links if p not in kept), key=lambda p: len(links[p])):
             star = list(links.pop(point).items())
-            total = sum(siemens for _, siemens in star)
+            total = sum(conductance for _, conductance in star)
             for i, (a, to_a) in enumerate(star):
                 del links[a][point]
                 for b, to_b in star[:i]:
-                    siemens = links[a].get(b, 0.0) + to_a * to_b / total
-                    links[a][b] = links[b][a] = siemens
+                    conductance = links[a].get(b, 0.0) + to_a * to_b / total
+                    links[a][b] = links[b][a] = conductance
         return links
 
     def seen_from(self, points: Iterable[Point]) -> Network:
@@ -65,8 +65,8 @@ class Network:
         """
         if a == b:
             return 0.0
-        siemens = self._reduced((a, b))[a].get(b, 0.0)
-        return 1 / siemens if siemens > 0 else math.inf
+        conductance = self._reduced((a, b))[a].get(b, 0.0)
+        return 1 / conductance if conductance > 0 else math.inf
 
     def voltage(self, point: Point, fixed: Mapping[Point, float]) -> float | None:
         """Voltage in V of a point while other points are held at the voltages in V of `fixed`.
@@ -77,4 +77,4 @@ class Network:
             return fixed[point]
         star = self._reduced((point, *fixed))[point]
         total = math.fsum(star.values())
-        return math.fsum(siemens * fixed[to] for to, siemens in star.items()) / total if total > 0 else None
+        return math.fsum(conductance * fixed[to] for to, conductance in star.items()) / total if total > 0 else None

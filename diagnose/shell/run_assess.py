@@ -114,37 +114,26 @@ def replay(words: Namespace) -> int:
         if not words.json:
             put(_turn_lines(desk, turn, width), words.no_color)
     played = player.finish()
-    before = next((t.before for t in turns if t.step.kind == "remedy"), played.last)
-    differs = difference(desk.knowledge, case.expect, before, played) if case.expect else ""
+    differs = difference(desk.knowledge, case.expect, played) if case.expect else ""
     if words.json:
         put_json(_replay_json(case, turns, played, differs))
     else:
-        put(_ending_lines(case, before, played, differs, width), words.no_color)
+        put(_ending_lines(case, played, differs, width), words.no_color)
     return 1 if differs else 0
 
 
-def difference(k: m.Knowledge, expect: Expect, before: Assessment, played: Played) -> str:
-    """What differs from what a worked case expects before the first repair, in one line, or nothing.
-
-    A fault that the same repair mends counts as the expected one, and its probability with it.
-    """
+def difference(k: m.Knowledge, expect: Expect, played: Played) -> str:
+    """What differs, at the end of a worked case, from what it expects, in one line, or nothing."""
     if expect.fault not in k.faults:
         return f"the fault {shown(expect.fault)} is not in this rule base"
-    remedy = k.faults[expect.fault].remedy
-    alike = [s for s in before.suspects if s.remedy == remedy]
-    if not before.suspects or before.suspects[0].remedy != remedy:
-        found = before.suspects[0].fault if before.suspects else "nothing"
-        return f"expected {expect.fault}, found {found} first"
-    first = before.suspects[0]
-    if (
-        expect.place is not None
-        and first.places
-        and expect.place not in [p for p, x in first.places if x >= first.places[0][1] - 1e-9]
-    ):
+    first = played.last.suspects[0] if played.last.suspects else None
+    if first is None or first.fault != expect.fault:
+        return f"expected {expect.fault}, found {first.fault if first else 'nothing'} first"
+    likeliest = [p for p, x in first.places if x >= first.places[0][1] - 1e-9]
+    if expect.place is not None and expect.place not in likeliest:
         return f"expected {expect.fault} at {expect.place}, found it at {first.places[0][0]}"
-    total = sum(s.probability for s in alike)
-    if total < expect.confidence - 1e-9:
-        return f"expected {expect.fault} with {expect.confidence:.2f}, found it with {total:.2f}"
+    if first.probability < expect.confidence - 1e-9:
+        return f"expected {expect.fault} with {expect.confidence:.2f}, found it with {first.probability:.2f}"
     if played.asked > expect.steps:
         return f"expected at most {expect.steps} steps before the repair, took {played.asked}"
     if k.faults[expect.fault].nature == "fault" and not played.proved:
@@ -183,14 +172,14 @@ def _turn_lines(desk: Desk, turn: Turn, width: int) -> list[Line]:
     return lines
 
 
-def _ending_lines(case: CaseFile, before: Assessment, played: Played, differs: str, width: int) -> list[Line]:
+def _ending_lines(case: CaseFile, played: Played, differs: str, width: int) -> list[Line]:
     from diagnose.report.text import minutes, stop_lines, suspect_lines
 
     lines = [
         BLANK,
         *stop_lines(played.last, width),
-        *wrap("title", "Before the first repair:", width),
-        *suspect_lines(before, width, 3),
+        *wrap("title", "At the end, the proof included:", width),
+        *suspect_lines(played.last, width, 3),
     ]
     if played.proved:
         lines += wrap("good", "The repair is proved; the case can be closed.", width)

@@ -58,7 +58,7 @@ def test_place_not_known(begin: Begin) -> None:
 
 def test_none_of_these_leads_to_the_families_and_never_ends_dead(begin: Begin) -> None:
     session = begin()
-    assert "Which comes nearest" in say(session, "n", "the wallbox hums")
+    assert "Which comes nearest" in say(session, "n", "the station hums")
     assert "What is it about" in say(session, "none of these")
     assert "Unit has power:" in say(session, "unit-power")
     assert "What is it about" in say(session, "none of these")

@@ -17,7 +17,7 @@ from diagnose.shell.words import is_negated, stem, tokens
         ("slow charging in the afternoon", ("charging-power", "drops-when-hot")),
         ("app says offline", ("back-office-sees", "offline")),
         ("bus comes and goes", ("unit-answers", "intermittently")),
-        ("the wallbox hums", ("body-senses", "hum")),
+        ("the station hums", ("body-senses", "hum")),
         ("card refused", ("authorization", "refused")),
         ("rcd trips when wet", ("ground-fault-trips", "when-wet")),
     ],
