@@ -22,12 +22,12 @@ from diagnose.casework.gate import has_instrument, may_take
 from diagnose.casework.state import DANGER, Reading, State, fold
 from diagnose.gauges.base import READINGS
 from diagnose.inference.compile import Compiled, compile_rules
-from diagnose.inference.expectations import Inferrer, expect, fact_sections, find_variants
+from diagnose.inference.expectations import Inferrer, expect
 from diagnose.inference.terms import Rule
 from diagnose.inference.trace import Trace
 from diagnose.knowledge import model as m
 from diagnose.site.model import Site
-from diagnose.site.places import KINDS, SITE, Place, describe
+from diagnose.site.places import SITE, Place, describe
 
 WORTH_A_CALL = 0.1  # bits that a further question has to bring once somebody has to be sent anyway
 
@@ -63,7 +63,7 @@ class Assessor:
         if self._effects is None or self._readings is None:
             self._effects, self._readings = self._maker(compiled.effects), self._maker(compiled.readings)
         expectations = expect(k, compiled, site, self._effects)
-        variants = find_variants(site, fact_sections(k, compiled), KINDS)
+        variants = expectations.variants
         audit = self._readings.infer(concluded.record_facts(compiled, variants))
         priors = concluded.audited_priors(k, compiled, site, variants, audit)
         work = SiteWork(expectations, variants, audit, build_tables(k, site, expectations, priors))

@@ -16,7 +16,7 @@ from diagnose.inference.terms import Fact
 from diagnose.inference.trace import Proof, Trace
 from diagnose.knowledge import model as m
 from diagnose.site.model import Site
-from diagnose.site.places import SITE, Place
+from diagnose.site.places import KINDS, SITE, Place
 
 
 class Inferrer(Protocol):
@@ -148,7 +148,7 @@ def fact_sections(k: m.Knowledge, compiled: Compiled) -> dict[str, str]:
 
 def expect(k: m.Knowledge, compiled: Compiled, site: Site, inferrer: Inferrer) -> Expectations:
     """Run the effect rules for every fault at every variant of its kind of place."""
-    variants = find_variants(site, fact_sections(k, compiled), {f.at for f in k.faults.values()})
+    variants = find_variants(site, fact_sections(k, compiled), KINDS)
     given: list[Fact] = []
     mentioned = {(p.key, p.value) for r in compiled.effects for p in r.when if p.kind == "fact"}
     for symbol, words in variants.facts.items():
