@@ -31,7 +31,22 @@ class Command(NamedTuple):
     json: bool = True
 
 
+class Inner(NamedTuple):
+    """A command of a command, such as `check` of `rules`."""
+
+    name: str
+    does: str
+    says: str
+
+
 SHELL = "diagnose.shell."
+INNER = {
+    "rules": (Inner("check", f"{SHELL}run_rules:check", "every problem at its line, and counts"),),
+    "probe": (
+        Inner("trunk", f"{SHELL}run_probe:probe_trunk", "which units of a trunk answer, how fast, how reliably"),
+        Inner("network", f"{SHELL}run_probe_network:probe_network", "what the way to the back office lets through"),
+    ),
+}
 COMMANDS = (
     Command(
         "assess",
@@ -62,6 +77,16 @@ COMMANDS = (
         f"{SHELL}run_evidence:evidence",
         "what a capture, log, waveform or transcript shows",
         ("evidence capture.log", "evidence capture.log --record site.yaml"),
+    ),
+    Command(
+        "probe",
+        "",
+        "ask a live trunk or network, only reading",
+        (
+            "probe trunk --port /dev/ttyUSB0 --units 1-12 --record site.yaml",
+            "probe trunk --host 192.168.10.5 --units 1-12 --json --yes",
+            "probe network backoffice.example",
+        ),
     ),
     Command(
         "show",
@@ -143,23 +168,29 @@ def parser() -> Parser:
             formatter_class=RawDescriptionHelpFormatter,
         )
         sub.examples = examples
-        if c.name == "rules":
-            inner = sub.add_subparsers(
-                title="commands", metavar="COMMAND", parser_class=Parser, required=True
+        if c.name not in INNER:
+            _complete(sub, c.name, c.json, c.does)
+            continue
+        inner = sub.add_subparsers(title="commands", metavar="COMMAND", parser_class=Parser, required=True)
+        for i in INNER[c.name]:
+            below = inner.add_parser(
+                i.name, help=i.says, description=f"{i.says[:1].upper()}{i.says[1:]}.", allow_abbrev=False,
+                formatter_class=RawDescriptionHelpFormatter,
+            )  # fmt: skip
+            below.examples = "examples:\n" + "".join(
+                f"  diagnose {e}\n" for e in c.examples if e.startswith(f"{c.name} {i.name}")
             )
-            sub = inner.add_parser(
-                "check",
-                help="every problem at its line, and counts",
-                description="Every problem at its line, and counts.",
-                allow_abbrev=False,
-            )
-            sub.examples = examples
-        _shared(sub, True)
-        if c.json:
-            sub.add_argument("--json", action="store_true", help="write JSON")
-        _own(c.name, sub)
-        sub.set_defaults(does=c.does)
+            _complete(below, f"{c.name} {i.name}", c.json, i.does)
     return top
+
+
+def _complete(p: Parser, name: str, json: bool, does: str) -> None:
+    """What every command takes, then its own."""
+    _shared(p, True)
+    if json:
+        p.add_argument("--json", action="store_true", help="write JSON")
+    _own(name, p)
+    p.set_defaults(does=does)
 
 
 def _new(prog: str, says: str, examples: str) -> Parser:
@@ -224,8 +255,12 @@ def _own(name: str, p: Parser) -> None:
         p.add_argument("words", nargs="*", metavar="WORD", help="words of title or id")
     if name == "export":
         p.add_argument("-o", "--output", metavar="FILE", help="file to write, - for standard output")
-    if name == "rules":
+    if name == "rules check":
         p.add_argument("folder", nargs="?", metavar="FOLDER", help="rule base; the shipped one by default")
+    if name in ("probe trunk", "probe network"):
+        from diagnose.shell import probe_options
+
+        (probe_options.trunk_options if name == "probe trunk" else probe_options.network_options)(p)
     if name == "completion":
         p.add_argument("shell", choices=("bash", "zsh", "fish"))
 
