@@ -12,6 +12,7 @@ import pkgutil
 from collections.abc import Callable, Mapping
 from typing import IO, Any, NamedTuple
 
+from diagnose.evidence.drawing import Drawing
 from diagnose.site.model import Site
 
 EXCERPT = 65_536  # bytes of the original that are kept with a case
@@ -42,6 +43,7 @@ class Report(NamedTuple):
     understood: int
     not_understood: int
     samples: tuple[str, ...]  # a few of the pieces that were not understood, made safe to print
+    drawings: tuple[Drawing, ...] = ()
 
 
 class Importer(NamedTuple):

@@ -9,12 +9,12 @@ from typing import IO, Any, NamedTuple
 
 from diagnose.evidence import scope_csv
 from diagnose.evidence.base import EvidenceError, Report, Taken, importer
+from diagnose.evidence.drawing import Drawing, Mark, Trace
 from diagnose.evidence.echo import POOR, UNCLEAR, Echo, find_echo, mean_edge, one_sender
 from diagnose.evidence.echo_model import Pair, pair_of
 from diagnose.evidence.echo_place import Spot, locate, metres_of, velocity
 from diagnose.evidence.scope_scan import IDLE_BITS, Idle, Scan, Window
 from diagnose.evidence.uart import Decoded, decode, rate_words
-from diagnose.evidence.waveform_plot import Mark, Trace, sketch, svg
 from diagnose.gauges.bands import awg_of
 from diagnose.physics.cable import NOMINAL_IMPEDANCE
 from diagnose.physics.trunk import THRESHOLD_V
@@ -322,20 +322,20 @@ def _settings(a: Analysis, lines: str) -> list[Taken]:
     return [Taken("controller-port-shown", str(here), "wrong-serial" if wrong else "as-planned", because, lines)]
 
 
-def traces(a: Analysis) -> tuple[tuple[str, Trace, tuple[Mark, ...]], ...]:
-    """What can be drawn: the recording, and the mean edge with the echo marked."""
+def drawings(a: Analysis) -> tuple[Drawing, ...]:
+    """What can be drawn: the mean edge with the echo marked, and the recording."""
     env = a.scan.envelope
-    out: list[tuple[str, Trace, tuple[Mark, ...]]] = [("Recording", Trace(a.scan.start or 0.0, a.scan.end, tuple(env.low), tuple(env.high)), ())]
-    if a.windows and a.echo is not None:
-        echo = a.echo
-        span = min(max(3.2 * echo.delay, 12 * echo.rise), max(echo.farthest, 6 * echo.rise))
-        first, step, mean = mean_edge(a.windows, span)
-        values = tuple(float(v) for v in mean)
-        marks = [Mark(0.0, "edge")]
-        if a.spot is not None and echo.delay >= echo.nearest:
-            marks.append(Mark(echo.delay, f"echo: {a.spot.kind}, {_near(a.spot.metres, a.spot.bar)}"))
-        out.append(("Mean edge", Trace(first, first + step * len(values), values, values), tuple(marks)))
-    return tuple(out)
+    whole = Drawing("The recording", Trace(a.scan.start or 0.0, a.scan.end, tuple(env.low), tuple(env.high)))
+    if not a.windows or a.echo is None:
+        return (whole,)
+    echo = a.echo
+    span = min(max(3.2 * echo.delay, 12 * echo.rise), max(echo.farthest, 6 * echo.rise))
+    first, step, mean = mean_edge(a.windows, span)
+    values = tuple(float(v) for v in mean)
+    marks = [Mark(0.0, "edge")]
+    if a.spot is not None and echo.shape != "none" and echo.delay >= echo.nearest:
+        marks.append(Mark(echo.delay, f"echo: {a.spot.kind}, {_near(a.spot.metres, a.spot.bar)}"))
+    return Drawing("The mean edge", Trace(first, first + step * len(values), values, values), tuple(marks)), whole
 
 
 def _frames(d: Decoded | None) -> list[dict[str, Any]]:
@@ -376,15 +376,7 @@ def figures(a: Analysis) -> Mapping[str, Any]:
 def report(a: Analysis, name: str) -> Report:
     """The analysis as every importer gives it."""
     title = f"Oscilloscope recording, {a.scan.samples} samples" + (f" at unit {a.probe}" if a.probe is not None else "")
-    return Report("waveform", title, says(a), taken(a), figures(a), a.counts.rows, a.counts.bad, tuple(a.counts.samples))
-
-
-def drawing(a: Analysis, width: int = 72) -> list[str]:
-    """Both drawings as lines of plain characters."""
-    lines: list[str] = []
-    for title, trace, marks in traces(a):
-        lines += [title, *sketch(trace, marks, width)]
-    return lines
+    return Report("waveform", title, says(a), taken(a), figures(a), a.counts.rows, a.counts.bad, tuple(a.counts.samples), drawings(a))
 
 
 @importer("waveform", "Oscilloscope recording (CSV)", scope_csv.recognise)
@@ -393,9 +385,4 @@ def read(stream: IO[bytes], name: str, site: Site | None) -> Report:
     return report(analyse(stream, site), name)
 
 
-
-
-__all__ = [
-    "Analysis", "Mark", "Trace", "analyse", "cable_of", "drawing", "figures", "limits", "probe_unit", "read", "report", "says",
-    "sketch", "svg", "taken", "traces",
-]  # fmt: skip
+__all__ = ["Analysis", "analyse", "cable_of", "drawings", "figures", "limits", "probe_unit", "read", "report", "says", "taken"]

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from diagnose.shell.casebook import Row
     from diagnose.shell.session import Session
 
+MOST_SAYS = 40
 MOST_EXCERPT = 16_000  # characters of the original that are kept in the case
 
 
@@ -32,6 +33,7 @@ def take(s: Session, rest: str) -> list[Line]:
 
 def _talk(s: Session, name: str) -> Talk:
     from diagnose.evidence.base import EvidenceError
+    from diagnose.evidence.drawing import kept
     from diagnose.evidence.intake import take_in
 
     state = the_state(s)
@@ -53,6 +55,7 @@ def _talk(s: Session, name: str) -> Talk:
         {
             "name": one_line(original.name, 200) or "evidence", "sha256": original.sha256, "bytes": original.size,
             "kind": report.kind, "beginning": original.excerpt[:MOST_EXCERPT],
+            "says": [one_line(x) for x in report.says[:MOST_SAYS]], "drawings": kept(report.drawings),
         },
     )  # fmt: skip
     options = [("all", f"record the {len(rows)} readings and attach the file"), ("attach", "attach the file only"), ("none", "record nothing")]

@@ -17,7 +17,11 @@ if TYPE_CHECKING:
     from typing import IO
 
     from diagnose.evidence.base import Report
+    from diagnose.evidence.drawing import Drawing
     from diagnose.evidence.intake import Original
+
+
+WIDEST_SKETCH = 80  # columns
 
 
 def evidence(words: Namespace) -> int:
@@ -52,6 +56,8 @@ def evidence(words: Namespace) -> int:
 
 def as_json(report: Report, original: Original) -> dict[str, Any]:
     """A report as JSON values."""
+    from diagnose.evidence.drawing import kept
+
     return {
         "format": 1,
         "kind": report.kind,
@@ -63,6 +69,7 @@ def as_json(report: Report, original: Original) -> dict[str, Any]:
         "understood": report.understood,
         "not_understood": report.not_understood,
         "samples": list(report.samples),
+        "drawings": kept(report.drawings),
     }
 
 
@@ -71,6 +78,10 @@ def report_lines(report: Report, original: Original, titles: Mapping[str, str], 
     lines = wrap("title", f"{one_line(original.name)}: {report.title}", width, "", "  ")
     lines += wrap("dim", f"{original.size} bytes, SHA-256 {original.sha256[:16]}...", width, "", "  ")
     lines += [x for text in report.says for x in wrap("text", one_line(text), width, "- ", "  ")]
+    for drawing in report.drawings:
+        lines += [BLANK, *sketch_lines(drawing, width)]
+    if report.drawings:
+        lines.append(BLANK)
     if report.taken:
         lines += [BLANK, *wrap("title", f"Readings ({len(report.taken)}):", width)]
         for t in report.taken:
@@ -84,3 +95,11 @@ def report_lines(report: Report, original: Original, titles: Mapping[str, str], 
         lines += wrap("warn", f"{report.not_understood} of {whole} pieces were not understood, such as:", width)
         lines += [x for sample in report.samples[:3] for x in wrap("dim", one_line(sample, 120), width, "  ", "  ")]
     return lines
+
+
+def sketch_lines(drawing: Drawing, width: int) -> list[Line]:
+    """A drawing in plain characters under its title."""
+    from diagnose.report.plot import sketch
+
+    lines = wrap("title", one_line(drawing.title), width)
+    return lines + [Line("text", row) for row in sketch(drawing.trace, drawing.marks, min(width, WIDEST_SKETCH))]

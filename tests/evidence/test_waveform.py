@@ -5,7 +5,6 @@ from __future__ import annotations
 import gzip
 import io
 import json
-import math
 import os
 import re
 import shutil
@@ -13,7 +12,6 @@ import subprocess
 import sys
 from functools import lru_cache
 from pathlib import Path
-from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -28,7 +26,7 @@ from diagnose.evidence.echo_place import locate
 from diagnose.evidence.scope_csv import Rows, layout
 from diagnose.evidence.scope_scan import Envelope, Scan
 from diagnose.evidence.uart import decode
-from diagnose.evidence.waveform import Mark, Trace, analyse, drawing, probe_unit, report, sketch, svg, traces
+from diagnose.evidence.waveform import analyse, probe_unit, report
 from diagnose.knowledge.load import load
 from diagnose.physics.reflections import echo_train, gamma
 from diagnose.physics.serial import with_crc
@@ -432,40 +430,14 @@ def test_memory_stays_bounded() -> None:
 # ---- drawings
 
 
-@pytest.mark.parametrize("width", [20, 40, 72, 120])
-def test_sketch_keeps_its_width(width: int) -> None:
+def test_the_echo_is_marked_where_it_is() -> None:
     a = looked_at("missing-300-lossy", site_of(), step=40e-9)
-    lines = drawing(a, width)
-    assert max(map(len, lines)) <= width
-    assert any("echo" in line for line in lines)
-    assert all(c.isascii() or c in "±" for line in lines for c in line)
-
-
-def test_sketch_shows_the_curve_where_it_is() -> None:
-    lines = sketch(Trace(0.0, 1e-3, [0.0] * 50 + [1.0] * 50, [0.0] * 50 + [1.0] * 50), [Mark(0.75e-3, "here")], 59, 7)
-    assert lines[0].rstrip().endswith("-" * 20)
-    assert lines[0][9:30].strip() == ""
-    assert lines[7].index("1") == 9 + 37
-    assert lines[-1] == "1 here"
-    assert sketch(Trace(0, 0, [], []), (), 10)[0]
-    assert sketch(Trace(0, 1, [math.nan], [math.nan]))
-
-
-def test_svg_is_one_safe_document() -> None:
-    a = looked_at("missing-300-lossy", site_of(), step=40e-9)
-    _, trace, marks = traces(a)[1]
-    text = svg(trace, [*marks, Mark(0.0, "<script>alert(1)</script>\x1b")], title="<b>&\"'")
-    root = ElementTree.fromstring(text)
-    assert root.tag == "{http://www.w3.org/2000/svg}svg"
-    tags = {e.tag.split("}")[1] for e in root.iter()}
-    assert tags <= {"svg", "title", "rect", "text", "line", "polyline"}
-    assert "echo: missing terminator" in text
-    assert not re.search(r"<script|href|url\(|on\w+=", text)
-    # The mark of the echo stands at its delay.
-    at = [float(e.get("x1", 0)) for e in root.iter() if e.get("stroke-dasharray")]
+    edge, whole = report(a, "x.csv").drawings
     assert a.echo is not None
-    expected = 64 + (a.echo.delay - trace.start) / (trace.end - trace.start) * (900 - 64 - 16)
-    assert any(abs(x - expected) < 0.2 for x in at)
+    assert [m.at for m in edge.marks] == [0.0, a.echo.delay]
+    assert edge.marks[1].text.startswith("echo: missing terminator, 30")
+    assert whole.trace.start == a.scan.start
+    assert max(whole.trace.high) == pytest.approx(a.driven, rel=1.0)
 
 
 def test_envelope_keeps_extremes_and_mean() -> None:

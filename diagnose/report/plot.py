@@ -1,61 +1,38 @@
-"""A waveform drawn in plain characters and as one SVG file. Pure functions; nothing in a drawing can run."""
+"""A curve drawn in plain characters and as one SVG file. Pure functions; nothing in a drawing can run."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from html import escape
-from typing import NamedTuple
 
+from diagnose.evidence.drawing import Mark, Trace, columns
 from diagnose.source.problems import one_line
 
-TIMES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"))
+TIMES = ((7200.0, "h"), (300.0, "min"), (1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"))
 LEAST_WIDTH, MOST_WIDTH = 20, 400
 
 
-class Trace(NamedTuple):
-    """A curve: from `start` to `end` s, the least and the greatest volt of each equal piece (nan: nothing known)."""
-
-    start: float
-    end: float
-    low: Sequence[float]
-    high: Sequence[float]
-
-
-class Mark(NamedTuple):
-    """A moment in s and what is there."""
-
-    at: float
-    text: str
-
-
 def _finite(trace: Trace) -> tuple[float, float]:
-    values = [v for v in (*trace.low, *trace.high) if math.isfinite(v)]
+    values = [v for v in (*trace.low, *trace.high) if abs(v) < 1e290]
     if not values:
         return -1.0, 1.0
     low, high = min(values), max(values)
-    room = max((high - low) * 0.05, 1e-3)
+    room = max((high - low) * 0.05, 1e-6 * max(abs(low), abs(high)), 1e-3)
     return low - room, high + room
 
 
+def _level(value: float, span: float) -> str:
+    """A value with as many digits as seven places and the span allow."""
+    return f"{value:.2f}" if span < 100 else f"{value:.0f}"
+
+
 def _time(value: float, span: float) -> str:
-    for scale, unit in TIMES:
-        if span >= scale or unit == "ns":
+    for least, unit in TIMES:
+        if span >= least or unit == "ns":
+            scale = {"h": 3600.0, "min": 60.0}.get(unit, least)
             return f"{value / scale:.3g} {unit}"
     return ""
-
-
-def _columns(trace: Trace, width: int) -> list[tuple[float, float]]:
-    """Least and greatest of what falls into each column."""
-    count = len(trace.low)
-    out: list[tuple[float, float]] = []
-    for k in range(width):
-        a = k * count // width
-        b = max(a + 1, (k + 1) * count // width)
-        low = [v for v in trace.low[a:b] if math.isfinite(v)]
-        high = [v for v in trace.high[a:b] if math.isfinite(v)]
-        out.append((min(low), max(high)) if low and high else (math.nan, math.nan))
-    return out
 
 
 def sketch(trace: Trace, marks: Sequence[Mark] = (), width: int = 72, height: int = 12) -> list[str]:
@@ -75,7 +52,7 @@ def sketch(trace: Trace, marks: Sequence[Mark] = (), width: int = 72, height: in
     if low < 0 < high:
         rows[row(0.0)] = ["."] * inner
     previous: tuple[int, int] | None = None
-    for k, (a, b) in enumerate(_columns(trace, inner) if len(trace.low) else []):
+    for k, (a, b) in enumerate(columns(trace, inner)):
         if not math.isfinite(a):
             previous = None
             continue
@@ -87,7 +64,7 @@ def sketch(trace: Trace, marks: Sequence[Mark] = (), width: int = 72, height: in
         previous = row(b), row(a)
     lines = []
     for r, cells in enumerate(rows):
-        label = f"{high - (high - low) * r / (height - 1):7.2f}" if r in (0, height // 2, height - 1) else " " * 7
+        label = f"{_level(high - (high - low) * r / (height - 1), high - low):>7}" if r in (0, height // 2, height - 1) else " " * 7
         lines.append(f"{label[:gutter - 1]} |" + "".join(cells))
     span = trace.end - trace.start
     pointers = [" "] * inner
@@ -144,15 +121,15 @@ def svg(trace: Trace, marks: Sequence[Mark] = (), title: str = "Waveform", width
         volt = low + (high - low) * k / 4
         parts.append(
             f'<line x1="{left}" x2="{width - right}" y1="{y(volt):.1f}" y2="{y(volt):.1f}" stroke="#ddd"/>'
-            f'<text x="{left - 6}" y="{y(volt) + 4:.1f}" text-anchor="end" fill="#333">{volt:.2f} V</text>'
+            f'<text x="{left - 6}" y="{y(volt) + 4:.1f}" text-anchor="end" fill="#333">{_level(volt, high - low)} {escape(one_line(trace.unit, 8))}</text>'
         )
         when = trace.start + span * k / 4
         parts.append(f'<text x="{x(when):.1f}" y="{height - 24}" text-anchor="middle" fill="#333">{escape(_time(when, span))}</text>')
-    columns = _columns(trace, min(inner_w, max(len(trace.low), 1))) if len(trace.low) else []
+    drawn = columns(trace, min(inner_w, len(trace.low)))
     run: list[str] = []
-    for k, (a, b) in enumerate([*columns, (math.nan, math.nan)]):
+    for k, (a, b) in enumerate([*drawn, (math.nan, math.nan)]):
         if math.isfinite(a):
-            at = left + (k + 0.5) / max(len(columns), 1) * inner_w
+            at = left + (k + 0.5) / max(len(drawn), 1) * inner_w
             run += [f"{at:.1f},{y(a):.1f}"] if b - a < (high - low) * 0.004 else [f"{at:.1f},{y(a):.1f}", f"{at:.1f},{y(b):.1f}"]
         elif run:
             parts.append(f'<polyline points="{" ".join(run)}" fill="none" stroke="#06c" stroke-width="1.4"/>')
