@@ -8,11 +8,20 @@ from __future__ import annotations
 import re
 import warnings
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import IO, TYPE_CHECKING
 
 from diagnose.evidence.base import EvidenceError
+from diagnose.evidence.csv_table import (
+    HEADER_LINES,
+    LONGEST_LINE,
+    NUMBER,
+    Counts,
+    fields,
+    head_lines,
+    whole_lines,
+)
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:
@@ -21,18 +30,14 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-CHUNK = 2_000_000  # bytes read at a time
-LONGEST_LINE = 20_000  # bytes; a row of numbers has fewer than a hundred
-MOST_SAMPLES = 5
-HEADER_LINES = 300  # an instrument's settings stand above the rows in some exports
 MOST_COLUMNS = 3
+SLOWEST_STEP = 1e-3  # s; a bit of the slowest trunk is shorter, so no waveform has such steps
 
 TIME_UNITS = {
     "s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "usec": 1e-6,
     "ns": 1e-9, "ps": 1e-12,
 }  # fmt: skip
 VOLT_UNITS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "kv": 1e3, "uv": 1e-6, "µv": 1e-6}
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|[+-]?(?:nan|inf|infinity)", re.ASCII | re.IGNORECASE)
 _PLUS = re.compile(r"(?:\+|\bplus\b|\bd1\b|\bpos\b|positive)", re.IGNORECASE)
 _MINUS = re.compile(r"(?:[-–−]\s*$|[-–−]\s*[)(\[]|\bminus\b|\bd0\b|\bneg\b|negative)", re.IGNORECASE)
 _WORD = re.compile(r"[A-Za-zµμ]+")
@@ -54,37 +59,15 @@ class Layout:
     header_lines: int
 
 
-@dataclass
-class Counts:
-    """What became of the lines, `row` the number of the first line of the rows."""
-
-    rows: int = 0
-    bad: int = 0
-    cut: int = 0
-    samples: list[str] = field(default_factory=list)
-
-    def reject(self, line: bytes, why: str, times: int = 1) -> None:
-        """Count a line that is no row, and keep the first few."""
-        self.bad += times
-        if len(self.samples) < MOST_SAMPLES:
-            self.samples.append(one_line(f"{why}: {line[:80].decode('utf-8', 'replace')}", 160))
-
-
 def _fields(line: str, separator: str) -> list[str]:
-    parts = line.split() if separator == " " else line.split(separator)
-    parts = [p.strip().strip('"').strip() for p in parts]
+    parts = fields(line, separator)
     while parts and not parts[-1]:
         parts.pop()
     return parts
 
 
 def _is_row(parts: list[str], comma: bool) -> bool:
-    return len(parts) >= 2 and all(_NUMBER.fullmatch(p.replace(",", ".", 1) if comma else p) for p in parts)
-
-
-def _lines(head: bytes) -> list[str]:
-    text = head.decode("utf-16", "replace") if head[:2] in (b"\xff\xfe", b"\xfe\xff") else head.decode("utf-8", "replace")
-    return [line[:LONGEST_LINE] for line in text.replace("\r\n", "\n").replace("\r", "\n").split("\n")]
+    return len(parts) >= 2 and all(NUMBER.fullmatch(p.replace(",", ".", 1) if comma else p) for p in parts)
 
 
 def _written(lines: list[str]) -> tuple[int, str, bool, int] | None:
@@ -117,7 +100,7 @@ def layout(head: bytes) -> Layout:
 
     Errors: EvidenceError when no rows of two or three numbers are found.
     """
-    lines = _lines(head)
+    lines = head_lines(head)
     if len(lines) > 1 and len(head) >= 1024:
         lines.pop()  # the last may be torn
     while lines and not lines[-1].strip():
@@ -153,7 +136,7 @@ def recognise(head: bytes, name: str) -> float:
         found = layout(head)
     except EvidenceError:
         return 0.0
-    lines = _lines(head)[found.header_lines :]
+    lines = head_lines(head)[found.header_lines :]
     first: list[float] = []
     for line in lines[: min(60, max(len(lines) - 1, 2))]:
         parts = _fields(line, found.separator)
@@ -163,8 +146,10 @@ def recognise(head: bytes, name: str) -> float:
     steps = [b - a for a, b in pairwise(first)]
     if len(steps) < 8 or min(steps) < 0 or max(steps) <= 0:
         return 0.0
+    if sorted(steps)[len(steps) // 2] * found.time_unit >= SLOWEST_STEP:
+        return 0.0  # a meter's log, not a scope's
     even = max(steps) < 3 * (first[-1] - first[0]) / len(steps)
-    titles = " ".join(_lines(head)[: found.header_lines]).lower()
+    titles = " ".join(head_lines(head)[: found.header_lines]).lower()
     named = any(w in titles for w in ("time", "second", "volt", "ch1", "channel", "trace", "waveform", "probe", "(s)", "(ms)", "(v)"))
     score = 0.35 + (0.3 if even else -0.2) + (0.2 if named else 0.0)
     return score + (0.1 if name.lower().endswith((".csv", ".txt", ".tsv")) else 0.0)
@@ -186,32 +171,9 @@ class Rows:
         self.counts = Counts()
         self._head = head
 
-    def _chunks(self) -> Iterator[bytes]:
-        """Whole lines, some megabytes at a time; a line without an end is cut and counted."""
-        rest, skipping = b"", False
-        data = self._head
-        while data or (data := self._stream.read(CHUNK)):
-            data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-            if skipping:
-                cut = data.find(b"\n")
-                if cut < 0:
-                    data = b""
-                    continue
-                data, skipping = data[cut + 1 :], False
-            whole, mark, tail = (rest + data).rpartition(b"\n")
-            if mark:
-                yield whole
-            if len(tail) > LONGEST_LINE:
-                self.counts.cut += 1
-                self.counts.reject(tail, "a line without end")
-                tail, skipping = b"", True
-            rest, data = tail, b""
-        if rest:
-            yield rest
-
     def __iter__(self) -> Iterator[tuple[Floats, Floats, Floats | None]]:
         skip = self.layout.header_lines
-        for chunk in self._chunks():
+        for chunk in whole_lines(self._stream, self._head, self.counts):
             if skip:
                 lines = chunk.split(b"\n", skip)
                 gone = min(skip, len(lines))
