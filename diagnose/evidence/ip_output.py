@@ -406,19 +406,25 @@ def _is_v4(text: object) -> bool:
     return True
 
 
-@importer(KIND, TITLE, _recognise)
-def read_ip_output(stream: IO[bytes], name: str, site: Site | None) -> Report:
-    """Read the output of network commands. Figures: see docs/evidence/ip-output.md."""
+def gather(stream: IO[bytes]) -> tuple[Found, Tally]:
+    """Everything that the commands printed, not judged yet, and how much of it was understood."""
     reader = _Reader()
     for line in lines(stream, LONGEST_JSON):
         reader.tally.cut += line.cut
         reader.line(line.number, line.text)
     reader.end()
+    return reader.found, reader.tally
+
+
+@importer(KIND, TITLE, _recognise)
+def read_ip_output(stream: IO[bytes], name: str, site: Site | None) -> Report:
+    """Read the output of network commands. Figures: see docs/evidence/ip-output.md."""
+    found, tally = gather(stream)
     stand = standpoint(site, name)
-    verdict = judge(reader.found, name, site, stand)
-    notes = (*verdict.says, *((stand.note,) if stand.note else ()), *reader.tally.notes())
+    verdict = judge(found, name, site, stand)
+    notes = (*verdict.says, *((stand.note,) if stand.note else ()), *tally.notes())
     return Report(
         KIND, TITLE, notes, verdict.taken, verdict.figures,
-        reader.tally.understood, reader.tally.not_understood, tuple(reader.tally.samples),
+        tally.understood, tally.not_understood, tuple(tally.samples),
     )  # fmt: skip
 

@@ -25,4 +25,15 @@ def trunk_options(p: ArgumentParser) -> None:
 
 def network_options(p: ArgumentParser) -> None:
     """Options of `diagnose probe network`. What they say is checked where it is used."""
-    p.add_argument("target", metavar="HOST_OR_URL", help="what the station has to reach")
+    p.add_argument("target", metavar="URL_OR_HOST", help="what the station has to reach: wss://host/path, host or host:port")
+    p.add_argument("--subprotocol", metavar="NAME", action="append", help="version to offer, such as ocpp1.6; the record's by default")
+    p.add_argument("--clock-from", metavar="HOST", help="time server to compare this computer's clock with")
+    p.add_argument("--timeout", metavar="S", help="seconds for each step (5 by default)")
+    p.add_argument(
+        "--from", dest="seen_from", choices=("switch", "cable", "station"), default="switch",
+        help="where this runs: laptop at the station's switch port, laptop on the station's cable, or the station itself",
+    )  # fmt: skip
+    p.add_argument("--unit", metavar="N", help="unit whose uplink this is; the record's first by default")
+    p.add_argument("--ca", metavar="FILE", help="PEM file with the issuer that the back office names")
+    p.add_argument("--made-up", action="store_true", help="the identity in the address is made up")
+    p.add_argument("--record", metavar="FILE", help="install record of the site")

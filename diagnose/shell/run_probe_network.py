@@ -1,0 +1,115 @@
+"""`diagnose probe network ADDRESS`: how far the way to the back office lets through, without a case."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from argparse import Namespace
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from diagnose.shell.paint import is_terminal, plain_text, width_of
+from diagnose.shell.refusal import Refusal
+from diagnose.source.problems import one_line
+
+if TYPE_CHECKING:
+    from diagnose.evidence.base import Report
+    from diagnose.evidence.intake import Original
+    from diagnose.site.model import Site
+
+
+def probe_network(words: Namespace) -> int:
+    """Probe, and say what it shows; 130 when it was stopped before its end."""
+    from diagnose.shell.desk import Desk
+    from diagnose.shell.run_assess import put, put_json
+    from diagnose.shell.run_evidence import as_json, report_lines
+
+    site, titles = None, {}
+    if words.record:
+        from diagnose.casework.state import read_site
+
+        k = Desk(words.store, words.rules).knowledge
+        titles = {c.id: c.title for c in k.checks.values()}
+        try:
+            site = read_site(Path(words.record).expanduser().read_text(encoding="utf-8-sig"), k, words.record)
+        except (OSError, UnicodeDecodeError):
+            raise Refusal(f"the install record {words.record} cannot be read; check the path") from None
+    report, original = network_report(words, site)
+    if words.json:
+        put_json(as_json(report, original))
+    else:
+        put(report_lines(report, original, titles, width_of(sys.stdout)), words.no_color)
+    return 130 if report.figures["interrupted"] else 0
+
+
+def network_report(words: Namespace, site: Site | None = None) -> tuple[Report, Original]:
+    """What the probe shows; stopped by Ctrl-C or a request to end, what it shows so far. Raises Refusal."""
+    from diagnose.evidence.base import EvidenceError
+    from diagnose.evidence.probe_ladder import Wish
+    from diagnose.evidence.probe_network import probe
+    from diagnose.evidence.probe_target import read_subprotocols, read_target, read_time_server, read_timeout
+
+    given: Callable[[str], Any] = lambda name: getattr(words, name, None)  # noqa: E731
+    try:
+        wish = Wish(
+            read_target(words.target),
+            read_subprotocols(given("subprotocol"), ()),
+            read_time_server(given("clock_from")) if given("clock_from") else None,
+            read_timeout(given("timeout")),
+            given("seen_from") or "switch",
+            _unit(given("unit"), site),
+            str(Path(given("ca")).expanduser()) if given("ca") else "",
+            bool(given("made_up")),
+        )
+        with _stoppable(), _progress(bool(given("no_color")) or bool(given("plain"))) as progress:
+            return probe(wish, site, progress=progress)
+    except EvidenceError as error:
+        raise Refusal(one_line(str(error))) from None
+
+
+def _unit(text: str | None, site: Site | None) -> int:
+    if text is None:
+        return 0
+    if not text.isascii() or not text.isdecimal() or len(text) > 4 or (site is not None and int(text) not in site.units):
+        raise Refusal(f"there is no unit {one_line(text, 20)}; give the number of a unit in the install record")
+    return int(text)
+
+
+@contextmanager
+def _stoppable() -> Iterator[None]:
+    """A request to end (SIGTERM) stops the probe as Ctrl-C does."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+@contextmanager
+def _progress(plain: bool) -> Iterator[Callable[[str], None]]:
+    """Shows the step on stderr: a moving line on a terminal that can, lines on one that cannot, else nothing."""
+    if not is_terminal(sys.stderr):
+        yield lambda text: None
+        return
+    encoding = getattr(sys.stderr, "encoding", None) or "utf-8"
+    if plain or os.environ.get("ACCESSIBLE") or os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
+
+        def line(text: str) -> None:
+            sys.stderr.write(plain_text(f"{one_line(text, 60)} ...", encoding) + "\n")
+            sys.stderr.flush()
+
+        yield line
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    console = Console(stderr=True, highlight=False)
+    with console.status(Text("begins"), spinner="line") as status:
+        yield lambda text: status.update(Text(plain_text(one_line(text, 60), encoding)))
