@@ -106,8 +106,10 @@ def failures(u: UnitTally) -> int:
 class Finder:
     """Readings from a tally, at the places of a site (or at unit numbers that equal the addresses)."""
 
-    def __init__(self, tally: Tally, site: Site | None, spots_are: str) -> None:
+    def __init__(self, tally: Tally, site: Site | None, spots_are: str, excused: frozenset[int] = frozenset()) -> None:
+        """`excused`: addresses of whose exceptions nothing is said, since the asker chose what they may not have."""
         self.tally = tally
+        self.excused = excused
         self.site = site
         self.taken: list[Taken] = []
         self.says: list[str] = []
@@ -183,6 +185,8 @@ class Finder:
     def _exceptions(self) -> None:
         found: dict[str, list[Judged]] = {}
         for j in self.judged:
+            if j.address in self.excused:
+                continue
             total = sum(j.tally.exceptions.values())
             if total >= SEEN_OFTEN and total > CLEAN * j.tally.asked:
                 code = j.tally.exceptions.most_common(1)[0][0]

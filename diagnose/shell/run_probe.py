@@ -1,0 +1,217 @@
+"""`diagnose probe trunk`: ask the units of a live trunk, without a case. Shows the caution first, asks, stops cleanly."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from argparse import Namespace
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, NamedTuple
+
+from diagnose.report.lines import BLANK, Line, wrap
+from diagnose.shell.paint import is_terminal, show, wants_colour, width_of
+from diagnose.shell.refusal import Refusal
+from diagnose.source.problems import one_line, shown
+
+if TYPE_CHECKING:
+    from diagnose.evidence.base import Report
+    from diagnose.evidence.intake import Original
+    from diagnose.evidence.probe_plan import Plan
+    from diagnose.evidence.probe_trunk import Measured
+    from diagnose.site.model import Site
+
+Tell = Callable[[int, int, str], None]
+CAUTIONS = (
+    "While another controller polls the same trunk, this disturbs it, and it disturbs this: two controllers on one trunk."
+    " Stop it, or disconnect it from the trunk, and start it again afterwards.",
+    "Connect the adapter only where no cover over mains parts has to be opened; otherwise a qualified person does it, with the supply locked out.",
+)
+QUESTION = "Is every other controller of this trunk stopped or disconnected?"
+INTERRUPTED = 130
+
+
+class Probed(NamedTuple):
+    """A probe that was run: what a case takes of it, and everything that was measured."""
+
+    report: Report
+    original: Original
+    measured: Measured
+
+
+def probe_trunk(words: Namespace) -> int:
+    """Probe, and say what it shows; 130 when the person stopped it, 1 when something else ended it early."""
+    from diagnose.shell.desk import Desk
+    from diagnose.shell.records import read_record
+    from diagnose.shell.run_assess import put, put_json
+    from diagnose.shell.run_evidence import as_json, report_lines
+
+    site, titles = None, {}
+    if words.record:
+        k = Desk(words.store, words.rules).knowledge
+        titles = {c.id: c.title for c in k.checks.values()}
+        _, site = read_record(words.record, k)
+    plan = plan_of(words, site)
+    if not _may_begin(plan, bool(words.yes), words.no_color):
+        show(wrap("text", "Nothing was asked.", width_of(sys.stderr)), sys.stderr)
+        return 1
+    probed = run_plan(words, plan, site)
+    if words.json:
+        put_json(as_json(probed.report, probed.original))
+    else:
+        width = width_of(sys.stdout)
+        put([*report_lines(probed.report, probed.original, titles, width), *time_lines(probed.measured, width)], words.no_color)
+    if probed.measured.interrupted:
+        return INTERRUPTED
+    return 1 if probed.measured.stopped else 0
+
+
+def plan_of(words: Namespace, site: Site | None) -> Plan:
+    """What the options ask for. Raises Refusal in one line, also where a package is missing."""
+    from diagnose.evidence.base import EvidenceError
+    from diagnose.evidence.probe_lines import need_packages
+    from diagnose.evidence.probe_plan import make_plan
+
+    options = {name.replace("_", "-"): value for name, value in vars(words).items()}
+    try:
+        plan = make_plan(options, site)
+        need_packages()
+    except EvidenceError as error:
+        raise Refusal(one_line(str(error))) from None
+    return plan
+
+
+def caution_lines(plan: Plan, width: int) -> list[Line]:
+    """What will be done, and what must be seen to before."""
+    from diagnose.evidence.probe_plan import about_s, plan_text
+
+    minutes = about_s(plan) / 60
+    lines = wrap("text", one_line(plan_text(plan)), width)
+    lines += wrap("text", f"It only reads. It takes about {max(1, round(minutes))} min, longer where units are silent. Ctrl-C stops it.", width)
+    return [*lines, *(x for text in CAUTIONS for x in wrap("warn", f"! {text}", width, "", "  "))]
+
+
+def _may_begin(plan: Plan, yes: bool, no_color: bool) -> bool:
+    """Ask the person, on standard error so that results can be piped. Raises Refusal where nobody can be asked."""
+    if yes:
+        return True
+    if not (is_terminal(sys.stdin) and is_terminal(sys.stderr)):
+        raise Refusal(
+            "probing disturbs a controller that polls the same trunk; stop or disconnect it, then say so with --yes, since nobody can be asked here"
+        )
+    width = width_of(sys.stderr)
+    show(caution_lines(plan, width), sys.stderr, wants_colour(sys.stderr, no_color))
+    lines = wrap("title", QUESTION, width)
+    while True:
+        show(lines, sys.stderr, wants_colour(sys.stderr, no_color))
+        sys.stderr.write("y/n> ")
+        sys.stderr.flush()
+        typed = sys.stdin.readline()
+        if not typed:
+            return False
+        word = typed.strip().lower()
+        if word in ("y", "yes"):
+            return True
+        if word in ("n", "no"):
+            return False
+        lines = wrap("warn", "Type y or n.", width)
+
+
+def run_plan(words: Namespace, plan: Plan, site: Site | None) -> Probed:
+    """Run it with a progress bar and a clean stop. Raises Refusal where it cannot be begun."""
+    from diagnose.evidence.base import EvidenceError
+    from diagnose.evidence.probe_lines import open_line
+    from diagnose.evidence.probe_result import report
+    from diagnose.evidence.probe_trunk import ExchangeLog, Prober
+
+    with _log_file(getattr(words, "log", None)) as stream, _stoppable() as stop, _progress() as tell:
+        name = Path(words.log).name if getattr(words, "log", None) else "probe-trunk.log"
+        prober = Prober(plan, open_line, stop=stop, tell=tell)
+        prober.log = ExchangeLog(one_line(name, 200), stream, zero=prober.zero)
+        try:
+            measured = prober.run()
+        except EvidenceError as error:
+            raise Refusal(one_line(str(error))) from None
+    return Probed(report(measured, site), prober.log.original(), measured)
+
+
+def time_lines(m: Measured, width: int) -> list[Line]:
+    """The reply times as a drawing."""
+    from diagnose.evidence.probe_result import BLOCKS, PLAIN_BLOCKS, drawing
+
+    try:
+        BLOCKS.encode(getattr(sys.stdout, "encoding", None) or "utf-8")
+        blocks = BLOCKS
+    except (UnicodeEncodeError, LookupError):
+        blocks = PLAIN_BLOCKS
+    texts = drawing(m.units.values(), width, blocks)
+    return [BLANK, *wrap("title", texts[0], width, "", "  "), *(Line("text", t) for t in texts[1:])] if texts else []
+
+
+@contextmanager
+def _log_file(name: str | None) -> Iterator[IO[bytes] | None]:
+    """The new file for the exchange; nothing is overwritten."""
+    if not name:
+        yield None
+        return
+    path = Path(name).expanduser()
+    try:
+        stream = path.open("xb")
+    except FileExistsError:
+        raise Refusal(f"the file {shown(name)} is there already; name a new one for --log") from None
+    except (OSError, ValueError) as error:
+        raise Refusal(f"the log {shown(name)} cannot be written ({getattr(error, 'strerror', None) or 'no such name'}); name another file") from None
+    with stream:
+        yield stream
+
+
+@contextmanager
+def _stoppable() -> Iterator[Callable[[], bool]]:
+    """Ctrl-C and SIGTERM ask for the end; a second Ctrl-C does not wait for it."""
+    asked: list[int] = []
+    if threading.current_thread() is not threading.main_thread():
+        yield lambda: False
+        return
+
+    def ask(number: int, frame: object) -> None:
+        if asked and number == signal.SIGINT:
+            raise KeyboardInterrupt
+        asked.append(number)
+
+    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield lambda: bool(asked)
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
+def _progress() -> Iterator[Tell]:
+    """A bar on standard error where that is a terminal; lines for a screen reader; else nothing."""
+    if not is_terminal(sys.stderr):
+        yield lambda done, of, what: None
+        return
+    if os.environ.get("ACCESSIBLE") or os.environ.get("TERM") == "dumb":
+        said = [-1]
+
+        def line(done: int, of: int, what: str) -> None:
+            tenth = 10 * done // max(of, 1)
+            if tenth > said[0]:
+                said[0] = tenth
+                show([Line("text", f"{10 * tenth} %: {what}")], sys.stderr)
+
+        yield line
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
+    from rich.table import Column
+
+    text = TextColumn("{task.description}", markup=False, table_column=Column(no_wrap=True, overflow="ellipsis", ratio=1))
+    bar = Progress(text, BarColumn(bar_width=8), TaskProgressColumn(), console=Console(stderr=True), transient=True, expand=True)
+    with bar:
+        task = bar.add_task("", total=1)
+        yield lambda done, of, what: bar.update(task, completed=done, total=max(of, 1), description=what)
