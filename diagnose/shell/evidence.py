@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,7 +17,9 @@ from diagnose.site.places import PlaceError
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:
+    from diagnose.evidence.base import Report
     from diagnose.evidence.base import Taken as Found
+    from diagnose.evidence.intake import Original
     from diagnose.shell.casebook import Row
     from diagnose.shell.session import Session
 
@@ -33,7 +36,6 @@ def take(s: Session, rest: str) -> list[Line]:
 
 def _talk(s: Session, name: str) -> Talk:
     from diagnose.evidence.base import EvidenceError
-    from diagnose.evidence.drawing import kept
     from diagnose.evidence.intake import take_in
 
     state = the_state(s)
@@ -41,8 +43,15 @@ def _talk(s: Session, name: str) -> Talk:
         report, original = take_in(Path(name).expanduser(), state.site)
     except EvidenceError as error:
         raise Refusal(one_line(str(error))) from None
+    return (yield from offer(s, report, original))
+
+
+def offer(s: Session, report: Report, original: Original, more: Sequence[Line] = ()) -> Talk:
+    """Show what evidence says, `more` behind it, and record it after one question."""
+    from diagnose.evidence.drawing import kept
+
     k = s.desk.knowledge
-    lines = report_lines(report, original, {c.id: c.title for c in k.checks.values()}, s.width)
+    lines = [*report_lines(report, original, {c.id: c.title for c in k.checks.values()}, s.width), *more]
     rows: list[Row] = []
     for found in report.taken:
         row, why_not = _row(s, found)

@@ -1,0 +1,85 @@
+"""Live probes in a running case: asked for once, run, shown, and recorded like a file of evidence."""
+
+from __future__ import annotations
+
+import os
+import shlex
+from argparse import ArgumentParser, Namespace
+from typing import TYPE_CHECKING, NoReturn
+
+from diagnose.report.lines import Line
+from diagnose.shell import probe_options
+from diagnose.shell.dialog import Talk, yes_or_no
+from diagnose.shell.refusal import Refusal
+from diagnose.shell.taking import the_state
+from diagnose.source.problems import one_line, shown
+
+if TYPE_CHECKING:
+    from diagnose.shell.session import Session
+
+EXAMPLE = "probe trunk --port /dev/ttyUSB0 --units 1-12"
+KINDS = {"trunk": probe_options.trunk_options, "network": probe_options.network_options}
+
+
+class _Parser(ArgumentParser):
+    """Raises what is wrong instead of ending the program."""
+
+    def error(self, message: str) -> NoReturn:
+        raise Refusal(f"{one_line(message)}; write for instance: {EXAMPLE}")
+
+
+def take(s: Session, rest: str) -> list[Line]:
+    """`probe trunk ...` or `probe network ...`, with the options of the command line."""
+    words = read_words(rest)
+    talk = _trunk if words.probe == "trunk" else _network
+    done: list[object] = []  # going a question back must not probe again
+    return s.talk(lambda: talk(s, words, done))
+
+
+def read_words(rest: str) -> Namespace:
+    """The options as typed. Raises Refusal."""
+    try:
+        parts = shlex.split(rest, posix=os.name != "nt")
+    except ValueError:
+        raise Refusal("a quotation mark is missing; close it") from None
+    if not parts or parts[0] not in KINDS:
+        raise Refusal(f"probe what? {shown(parts[0]) if parts else 'nothing'} is neither trunk nor network; write for instance: {EXAMPLE}")
+    parser = _Parser(prog=f"probe {parts[0]}", add_help=False, allow_abbrev=False)
+    KINDS[parts[0]](parser)
+    words = parser.parse_args(parts[1:])
+    if getattr(words, "record", None):
+        raise Refusal("a case has its own install record; leave --record out here")
+    words.probe, words.no_color, words.json = parts[0], False, False
+    return words
+
+
+def _trunk(s: Session, words: Namespace, done: list[object]) -> Talk:
+    from diagnose.shell.evidence import offer
+    from diagnose.shell.run_probe import QUESTION, Probed, caution_lines, plan_of, run_plan, time_lines
+
+    site = the_state(s).site
+    plan = plan_of(words, site)
+    if not words.yes:
+        if not done:
+            s.tell_now(caution_lines(plan, s.width))
+        if not (yield from yes_or_no(QUESTION, s.width)):
+            return s.here()
+    if not done:
+        done.append(run_plan(words, plan, site))
+    probed = done[0]
+    assert isinstance(probed, Probed)
+    return (yield from offer(s, probed.report, probed.original, time_lines(probed.measured, s.width)))
+
+
+def _network(s: Session, words: Namespace, done: list[object]) -> Talk:
+    from diagnose.evidence.base import Report
+    from diagnose.evidence.intake import Original
+    from diagnose.shell.evidence import offer
+    from diagnose.shell.run_probe_network import network_report
+
+    if not done:
+        done += network_report(words, the_state(s).site)
+    report, original = done
+    assert isinstance(report, Report)
+    assert isinstance(original, Original)
+    return (yield from offer(s, report, original))
