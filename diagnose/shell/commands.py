@@ -10,7 +10,7 @@ from diagnose.casework.state import AnswerError
 from diagnose.knowledge import model as m
 from diagnose.report import text as t
 from diagnose.report.lines import BLANK, Line, wrap
-from diagnose.shell import ending, evidence, facts, taking
+from diagnose.shell import ending, evidence, facts, probing, taking
 from diagnose.shell.answers import per_place, understand
 from diagnose.shell.desk import DANGER
 from diagnose.shell.dialog import Talk, pick, yes_or_no
@@ -415,6 +415,7 @@ COMMANDS = (
     Command("complaint", "WORDS", "something else that is wrong", complaint),
     Command("note", "WORDS", "write a note into the case", note),
     Command("evidence", "FILE", "read a capture, log, waveform or transcript", evidence.take),
+    Command("probe", "trunk|network OPTIONS", "ask a live trunk or network, only reading", probing.take),
     Command("facts", "[WORDS]", "what the install record says", facts.facts),
     Command("fact", "NAME [PLACE] VALUE", "set an install fact, e.g. fact unit.setting 7 48 A", facts.fact),
     Command(
