@@ -76,7 +76,7 @@ COMMANDS = (
         "evidence",
         f"{SHELL}run_evidence:evidence",
         "what a capture, log, waveform or transcript shows",
-        ("evidence capture.log", "evidence capture.log --record site.yaml"),
+        ("evidence capture.log", "evidence capture.log --record site.yaml", "evidence scope.csv --page scope.html"),
     ),
     Command(
         "probe",
@@ -95,6 +95,13 @@ COMMANDS = (
         ("show C-7K3MD",),
     ),
     Command("resume", f"{SHELL}run_shell:run", "go on with a case", ("resume C-7K3MD",), False),
+    Command(
+        "report",
+        f"{SHELL}run_cases:report",
+        "write a case as a page, to print or to hand over (HTML)",
+        ("report C-7K3MD", "report C-7K3MD -o case.html"),
+        False,
+    ),
     Command(
         "export",
         f"{SHELL}run_cases:export",
@@ -233,9 +240,10 @@ def _own(name: str, p: Parser) -> None:
         p.add_argument("file", metavar="FILE", help="the file, - for standard input")
         p.add_argument("--record", metavar="FILE", help="install record of the site")
         p.add_argument("--kind", metavar="KIND", help="what it is, when it is not recognised")
+        p.add_argument("--page", metavar="FILE", help="write it as a page with its curves (HTML) as well")
     if name == "assess":
         p.add_argument("--role", choices=ROLES, help="assess for this role")
-    if name in ("show", "resume", "export", "verify"):
+    if name in ("show", "resume", "report", "export", "verify"):
         p.add_argument(
             "case" if name == "resume" else "id", metavar="ID", help="case, or the beginning of its id"
         )
@@ -253,7 +261,7 @@ def _own(name: str, p: Parser) -> None:
         )
     if name == "cases":
         p.add_argument("words", nargs="*", metavar="WORD", help="words of title or id")
-    if name == "export":
+    if name in ("export", "report"):
         p.add_argument("-o", "--output", metavar="FILE", help="file to write, - for standard output")
     if name == "rules check":
         p.add_argument("folder", nargs="?", metavar="FOLDER", help="rule base; the shipped one by default")

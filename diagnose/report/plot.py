@@ -27,12 +27,36 @@ def _level(value: float, span: float) -> str:
     return f"{value:.2f}" if span < 100 else f"{value:.0f}"
 
 
+def _scale(span: float) -> float:
+    """Seconds in the unit that a span is told in."""
+    least, unit = next(((x, u) for x, u in TIMES if span >= x), TIMES[-1])
+    return {"h": 3600.0, "min": 60.0}.get(unit, least)
+
+
 def _time(value: float, span: float) -> str:
-    for least, unit in TIMES:
-        if span >= least or unit == "ns":
-            scale = {"h": 3600.0, "min": 60.0}.get(unit, least)
-            return f"{value / scale:.3g} {unit}"
-    return ""
+    unit = next((u for x, u in TIMES if span >= x), TIMES[-1][1])
+    return f"{value / _scale(span):.3g} {unit}"
+
+
+def ticks(low: float, high: float, most: int = 6) -> list[float]:
+    """Round values (1, 2 or 5 times a power of ten apart) from `low` to `high`, at most `most` of them.
+
+    >>> ticks(-0.26, 5.23)
+    [0.0, 1.0, 2.0, 3.0, 4.0, 5.0]
+    """
+    span = high - low
+    if not 1e-300 < span < 1e300 or span < 1e-9 * max(abs(low), abs(high)):
+        return [low]
+    power = 10.0 ** math.floor(math.log10(span / most))
+    step = next(power * k for k in (1, 2, 5, 10, 20) if math.floor(high / (power * k)) - math.ceil(low / (power * k)) < most)
+    return [round(k * step, 12 - math.floor(math.log10(step))) for k in range(math.ceil(low / step), math.floor(high / step) + 1)]
+
+
+def _moments(trace: Trace) -> list[float]:
+    """Round times for the axis, in the unit in which they are told."""
+    span = trace.end - trace.start
+    scale = _scale(span)
+    return [t * scale for t in ticks(trace.start / scale, trace.end / scale)]
 
 
 def sketch(trace: Trace, marks: Sequence[Mark] = (), width: int = 72, height: int = 12) -> list[str]:
@@ -117,14 +141,14 @@ def svg(trace: Trace, marks: Sequence[Mark] = (), title: str = "Waveform", width
         f'<title>{name}</title><rect width="{width}" height="{height}" fill="#fff"/>',
         f'<text x="{left}" y="18" font-size="14" fill="#111">{name}</text>',
     ]
-    for k in range(5):
-        volt = low + (high - low) * k / 4
+    for volt in ticks(low, high):
         parts.append(
             f'<line x1="{left}" x2="{width - right}" y1="{y(volt):.1f}" y2="{y(volt):.1f}" stroke="#ddd"/>'
             f'<text x="{left - 6}" y="{y(volt) + 4:.1f}" text-anchor="end" fill="#333">{_level(volt, high - low)} {escape(one_line(trace.unit, 8))}</text>'
         )
-        when = trace.start + span * k / 4
-        parts.append(f'<text x="{x(when):.1f}" y="{height - 24}" text-anchor="middle" fill="#333">{escape(_time(when, span))}</text>')
+    for when in _moments(trace):
+        anchor = "end" if x(when) > width - right - 30 else "middle"
+        parts.append(f'<text x="{x(when):.1f}" y="{height - 24}" text-anchor="{anchor}" fill="#333">{escape(_time(when, span))}</text>')
     drawn = columns(trace, min(inner_w, len(trace.low)))
     run: list[str] = []
     for k, (a, b) in enumerate([*drawn, (math.nan, math.nan)]):

@@ -347,7 +347,7 @@ def redo(s: Session, rest: str) -> list[Line]:
 
 
 def _turn(s: Session, word: str) -> list[Line]:
-    from diagnose.shell.screens import event_text
+    from diagnose.report.events import event_text
 
     assert s.book is not None
     events = s.book.undo(s.role) if word == "Taken back" else s.book.redo(s.role)
@@ -433,6 +433,7 @@ COMMANDS = (
     Command("instruments", "NAMES", "what you have with you", facts.instruments),
     Command("made-safe", "", "a technician reports that the danger is isolated", ending.made_safe),
     Command("close", "", "close the case", ending.close),
+    Command("report", "[FILE]", "write the case as a page (HTML)", ending.report),
     Command("export", "[FILE]", "write the case to a file", ending.export),
     Command("new", "", "begin another case; this one stays saved", new),
     Command("help", "[COMMAND]", "this list", help_),

@@ -144,3 +144,13 @@ def export(s: Session, rest: str) -> list[Line]:
     target = Path(rest.strip("'\"") or f"{s.book.case}.jsonl").expanduser()
     count = export_case(s.book.store, s.book.case, target)
     return wrap("good", f"{count} entries written to {target}.", s.width)
+
+
+def report(s: Session, rest: str) -> list[Line]:
+    """The case as a page."""
+    from diagnose.shell.run_cases import page_of, write_page
+
+    assert s.book is not None
+    target = Path(rest.strip("'\"") or f"{s.book.case}.html").expanduser()
+    write_page(target, page_of(s.desk, s.book.case))
+    return wrap("good", f"Page written to {target}.", s.width)

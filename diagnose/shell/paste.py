@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 from diagnose.casework.events import Event
 from diagnose.casework.state import AnswerError
+from diagnose.report.events import event_text
 from diagnose.report.lines import wrap
 from diagnose.shell.answers import Taken, at_text, per_place, understand, where
 from diagnose.shell.dialog import Talk, pick
-from diagnose.shell.screens import event_text
 from diagnose.shell.taking import allowed, find_checks, split_read, the_state
 from diagnose.site.places import PlaceError
 from diagnose.source.problems import one_line

@@ -142,7 +142,7 @@ def difference(k: m.Knowledge, expect: Expect, played: Played) -> str:
 
 
 def _opening_lines(desk: Desk, case: CaseFile, events: Sequence[Event], width: int) -> list[Line]:
-    from diagnose.shell.screens import event_text
+    from diagnose.report.events import event_text
 
     lines = wrap("title", one_line(case.title), width)
     for event in events[1:]:

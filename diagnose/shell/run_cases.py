@@ -64,6 +64,46 @@ def show_case(words: Namespace) -> int:
     return 0
 
 
+def report(words: Namespace) -> int:
+    """`diagnose report ID [-o FILE]`; `-o -` writes to stdout."""
+    desk = Desk(words.store, words.rules)
+    try:
+        case = desk.store.resolve(words.id)
+        page = page_of(desk, case)
+    finally:
+        desk.close()
+    if words.output == "-":
+        sys.stdout.flush()
+        sys.stdout.buffer.write(page.encode())
+        sys.stdout.buffer.flush()
+        return 0
+    target = Path(words.output or f"{case}.html").expanduser()
+    write_page(target, page)
+    put(wrap("good", f"Page of case {case} written to {target}.", width_of(sys.stdout)), words.no_color)
+    return 0
+
+
+def page_of(desk: Desk, case: str) -> str:
+    """The page of a case, as its log stands."""
+    from diagnose.casework.state import fold
+    from diagnose.report.page import case_page
+
+    events = desk.store.events(case)
+    state = fold(events, desk.knowledge)
+    return case_page(
+        desk.knowledge, events, state, desk.assessor.assess(events), desk.store.case(case).head, desk.store.verify(case)
+    )
+
+
+def write_page(target: Path, page: str) -> None:
+    """Write a page whole or not at all; what is there already stays."""
+    from diagnose.casework.transfer import write_atomically
+
+    if target.exists():
+        raise Refusal(f"{target} exists already, name a new file")
+    write_atomically(target, page.encode())
+
+
 def export(words: Namespace) -> int:
     """`diagnose export ID [-o FILE]`; `-o -` writes to stdout."""
     from diagnose.casework.transfer import export_case, export_text

@@ -47,6 +47,11 @@ def evidence(words: Namespace) -> int:
             report, original = take_in(Path(words.file).expanduser(), site, words.kind or "")
     except EvidenceError as error:
         raise Refusal(one_line(str(error))) from None
+    if words.page:
+        from diagnose.report.page import evidence_page
+        from diagnose.shell.run_cases import write_page
+
+        write_page(Path(words.page).expanduser(), evidence_page(report, original, titles))
     if words.json:
         put_json(as_json(report, original))
     else:

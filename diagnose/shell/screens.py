@@ -8,6 +8,7 @@ from diagnose.casework import view as v
 from diagnose.casework.events import Event, live_events
 from diagnose.casework.view import percent
 from diagnose.knowledge import model as m
+from diagnose.report.events import event_text
 from diagnose.report.lines import BLANK, Line, labelled, wrap
 from diagnose.report.text import ROLE_WORDS
 from diagnose.site.model import FactSpec, Site
@@ -141,44 +142,6 @@ def _source_lines(k: m.Knowledge, sources: Sequence[str], width: int, rule: str 
     rule_lines = wrap("dim", f"rule: {rule}", width, "  ", "    ") if rule else []
     titles = "; ".join(dict.fromkeys(k.sources[s].title if s in k.sources else s for s in sources))
     return [*rule_lines, *wrap("dim", f"source: {titles}", width, "  ", "    ")]
-
-
-def event_text(k: m.Knowledge, event: Event) -> str:
-    """An event of a case in one line."""
-    d = event.data
-    at = f" at {d['at']}" if d.get("at") else ""
-    if event.kind == "opened":
-        return f"opened: {d.get('title')}"
-    if event.kind == "reading":
-        check = k.checks.get(str(d.get("check")))
-        answer = str(d.get("answer"))
-        outcome = check.outcome(answer) if check else None
-        told = f", reported by {d['reported-by']}" if d.get("reported-by") else ""
-        complaint = "complaint: " if d.get("complaint") else ""
-        what = check.title if check else d.get("check")
-        return f"{complaint}{what}{at}: {outcome.says if outcome else answer.replace('-', ' ')}{told}"
-    if event.kind == "fact":
-        if d.get("key") == "made-safe":
-            return "reported as made safe"
-        return f"fact {d.get('key')}{at}: {d.get('text')}"
-    if event.kind == "remedy":
-        remedy = k.remedies.get(str(d.get("remedy")))
-        return f"repair done{at}: {remedy.title if remedy else d.get('remedy')}"
-    if event.kind == "role":
-        return "; ".join(f"{key}: {_plain(d[key])}" for key in ("role", "on-site", "instruments") if key in d)
-    if event.kind == "note":
-        return f"note: {d.get('text')}"
-    if event.kind == "attached":
-        return f"attached: {d.get('name')} ({d.get('kind')}, {d.get('bytes')} bytes)"
-    if event.kind == "closed":
-        return f"closed: {d.get('reason') or 'repair proved'}"
-    return event.kind
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
 
 
 def log_lines(k: m.Knowledge, events: Sequence[Event], width: int) -> list[Line]:

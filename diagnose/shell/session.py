@@ -312,7 +312,7 @@ class Session:
         if self.state_now and self.state_now.closed is not None and any(kind not in LATE for kind, _ in rows):
             raise Refusal("the case is closed; undo opens it again, new begins another")
         added = self.book.add(rows, by or self.role)
-        from diagnose.shell.screens import event_text
+        from diagnose.report.events import event_text
 
         lines: list[Line] = []
         for event in added:

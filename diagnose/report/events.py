@@ -1,0 +1,51 @@
+"""What the events of a case say, in a line each. Pure."""
+
+from __future__ import annotations
+
+from diagnose.casework.events import Event
+from diagnose.knowledge import model as m
+
+
+def outcome_text(k: m.Knowledge, check: str, answer: str) -> str:
+    """An answer as people read it: the text of the outcome it names, else as it was typed."""
+    known = k.checks.get(check)
+    outcome = known.outcome(answer) if known else None
+    if outcome is not None:
+        return outcome.says
+    return answer.replace("-", " ") if answer[:1].isalpha() else answer  # a minus sign is not a hyphen
+
+
+def event_text(k: m.Knowledge, event: Event) -> str:
+    """An event of a case in one line."""
+    d = event.data
+    at = f" at {d['at']}" if d.get("at") else ""
+    if event.kind == "opened":
+        return f"opened: {d.get('title')}"
+    if event.kind == "reading":
+        check = k.checks.get(str(d.get("check")))
+        told = f", reported by {d['reported-by']}" if d.get("reported-by") else ""
+        complaint = "complaint: " if d.get("complaint") else ""
+        what = check.title if check else d.get("check")
+        return f"{complaint}{what}{at}: {outcome_text(k, str(d.get('check')), str(d.get('answer')))}{told}"
+    if event.kind == "fact":
+        if d.get("key") == "made-safe":
+            return "reported as made safe"
+        return f"fact {d.get('key')}{at}: {d.get('text')}"
+    if event.kind == "remedy":
+        remedy = k.remedies.get(str(d.get("remedy")))
+        return f"repair done{at}: {remedy.title if remedy else d.get('remedy')}"
+    if event.kind == "role":
+        return "; ".join(f"{key}: {_plain(d[key])}" for key in ("role", "on-site", "instruments") if key in d)
+    if event.kind == "note":
+        return f"note: {d.get('text')}"
+    if event.kind == "attached":
+        return f"attached: {d.get('name')} ({d.get('kind')}, {d.get('bytes')} bytes)"
+    if event.kind == "closed":
+        return f"closed: {d.get('reason') or 'repair proved'}"
+    return event.kind
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
