@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Generator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.casework.state import AnswerError
-from diagnose.report.lines import Line, wrap
+from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.answers import Taken, at_text, understand, where
-from diagnose.shell.dialog import Talk, pick
+from diagnose.shell.dialog import Ask, Talk, pick
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.run_evidence import report_lines
 from diagnose.shell.taking import allowed, the_state
@@ -22,16 +22,19 @@ if TYPE_CHECKING:
     from diagnose.evidence.intake import Original
     from diagnose.shell.casebook import Row
     from diagnose.shell.session import Session
+    from diagnose.site.places import Place
 
 MOST_SAYS = 40
+MOST_LINES = 20_000
+END = "."
+SURE = 0.5
+"""How sure an importer must be of a pasted block, where nobody has said that it is evidence."""
 MOST_EXCERPT = 16_000  # characters of the original that are kept in the case
 
 
 def take(s: Session, rest: str) -> list[Line]:
-    """`evidence FILE`."""
-    if not rest:
-        raise Refusal("which file? for instance: evidence capture.log")
-    return s.talk(lambda: _talk(s, rest))
+    """`evidence FILE`, or `evidence` alone and the lines themselves."""
+    return s.talk(lambda: _talk(s, rest.strip("'\"")) if rest else _talk_lines(s))
 
 
 def _talk(s: Session, name: str) -> Talk:
@@ -46,15 +49,52 @@ def _talk(s: Session, name: str) -> Talk:
     return (yield from offer(s, report, original))
 
 
+def _talk_lines(s: Session) -> Talk:
+    """Lines typed or pasted one by one; a block that a terminal pastes as one comes by `talk_block`."""
+    hint = f"Paste the lines; end with a line that holds only {END}. Or: evidence FILE."
+    ask = Ask(tuple(wrap("title", hint, s.width)), "", raw=True)
+    lines: list[str] = []
+    while (typed := (yield ask)).strip() != END:
+        lines.append(typed)
+        if len(lines) > MOST_LINES:
+            raise Refusal(f"more than {MOST_LINES} lines; save them in a file and write evidence FILE")
+        ask = Ask((), "", raw=True)
+    return (yield from talk_block(s, "\n".join(lines) + "\n"))
+
+
+def looks_like(text: str) -> bool:
+    """Whether a pasted block is evidence rather than answers typed for several places."""
+    from diagnose.evidence.base import HEAD, recognise
+
+    found = recognise(text.encode("utf-8", "replace")[:HEAD], "")
+    return bool(found) and found[0][0] >= SURE
+
+
+def talk_block(s: Session, text: str) -> Talk:
+    """A pasted block as evidence."""
+    import io
+
+    from diagnose.evidence.base import EvidenceError
+    from diagnose.evidence.intake import read_stream
+
+    try:
+        report, original = read_stream(io.BytesIO(text.encode("utf-8", "replace")), "pasted block", the_state(s).site)
+    except EvidenceError as error:
+        raise Refusal(one_line(str(error))) from None
+    return (yield from offer(s, report, original))
+
+
 def offer(s: Session, report: Report, original: Original, more: Sequence[Line] = ()) -> Talk:
     """Show what evidence says, `more` behind it, and record it after one question."""
     from diagnose.evidence.drawing import kept
 
     k = s.desk.knowledge
     lines = [*report_lines(report, original, {c.id: c.title for c in k.checks.values()}, s.width), *more]
+    at = yield from _places_of(s, report, lines)
+    lines = [] if at else lines  # they were shown before the question where it was taken
     rows: list[Row] = []
     for found in report.taken:
-        row, why_not = _row(s, found)
+        row, why_not = _row(s, found, at)
         if row is not None:
             rows.append(row)
         else:
@@ -74,7 +114,28 @@ def offer(s: Session, report: Report, original: Original, more: Sequence[Line] =
     return s.save([attached, *rows] if chosen == "all" else [attached])
 
 
-def _row(s: Session, found: Found) -> tuple[Row | None, str]:
+def _places_of(s: Session, report: Report, before: Sequence[Line]) -> Generator[Ask, str, dict[str, tuple[Place, ...]]]:
+    """Where readings without a place were taken, asked once for each kind of place; empty where nothing has to be asked."""
+    from diagnose.shell.opening import ask_places
+
+    k, site = s.desk.knowledge, the_state(s).site
+    at: dict[str, tuple[Place, ...]] = {}
+    for found in report.taken:
+        check = k.checks.get(found.check)
+        if check is None or found.at or check.at in at or not allowed(s, check) or len(site.places(check.at)) < 2:
+            continue
+        asked = ask_places(s, site, check._replace(title=report.title), known=True)
+        ask = next(asked)
+        ask = ask._replace(lines=(*before, BLANK, *ask.lines)) if not at else ask
+        try:
+            while True:
+                ask = asked.send((yield ask))
+        except StopIteration as end:
+            at[check.at] = end.value
+    return at
+
+
+def _row(s: Session, found: Found, at: Mapping[str, tuple[Place, ...]]) -> tuple[Row | None, str]:
     """The reading as a row of the case, or why it cannot be taken."""
     check = s.desk.knowledge.checks.get(found.check)
     if check is None:
@@ -83,7 +144,7 @@ def _row(s: Session, found: Found) -> tuple[Row | None, str]:
         return None, f"it belongs to a {check.role}; somebody qualified reports it"
     site = the_state(s).site
     try:
-        places = where(site, check.at, found.at) if found.at else site.places(check.at)[:1]
+        places = where(site, check.at, found.at) if found.at else at.get(check.at) or site.places(check.at)[:1]
         taken = understand(s.desk.knowledge, site, check, places, found.answer)
     except (AnswerError, PlaceError) as error:
         return None, one_line(str(error))

@@ -10,6 +10,7 @@ from diagnose.report.events import event_text
 from diagnose.report.lines import wrap
 from diagnose.shell.answers import Taken, at_text, per_place, understand, where
 from diagnose.shell.dialog import Talk, pick
+from diagnose.shell.evidence import looks_like, talk_block
 from diagnose.shell.taking import allowed, find_checks, split_read, the_state
 from diagnose.site.places import PlaceError
 from diagnose.source.problems import one_line
@@ -22,7 +23,9 @@ MOST_LINES = 200
 
 
 def talk_paste(s: Session, text: str) -> Talk:
-    """Show what each line means, and record all of it after one question."""
+    """Evidence is read as such; else show what each line means. All of it is recorded after one question."""
+    if looks_like(text):
+        return (yield from talk_block(s, text))
     rows: list[Row] = []
     understood: list[str] = []
     notes: list[str] = []

@@ -67,3 +67,81 @@ def test_nothing_is_recorded_without_a_yes(silent: Callable[..., Session]) -> No
     session.handle("none")
     assert session.book is not None
     assert len(session.book.events) == before
+
+
+MODEM = "AT+CPIN?\r\n+CPIN: READY\r\n\r\nOK\r\nAT+CSQ\r\n+CSQ: 5,99\r\n\r\nOK\r\nAT+CREG?\r\n+CREG: 0,3\r\n\r\nOK\r\n"
+
+
+def test_a_pasted_block_is_recognised(silent: Callable[..., Session]) -> None:
+    session = silent()
+    said = " ".join(line.text for line in session.handle("\n".join(CAPTURE.read_text().splitlines()[:400])))
+    assert "pasted block: " in said
+    assert "Record it?" in said
+    session.handle("1")
+    assert session.book is not None
+    attached = [e for e in session.book.events if e.kind == "attached"]
+    assert [e.data["kind"] for e in attached] == ["serial-capture"]
+    assert any(e.kind == "reading" and e.data["check"] == "unit-answers" and e.data["at"] == "unit 5" for e in session.book.events)
+
+
+def test_answers_in_a_block_are_still_answers(silent: Callable[..., Session]) -> None:
+    session = silent()
+    said = " ".join(line.text for line in session.handle("read unit answers at 5 = silent\nread unit answers at 6 = silent\n"))
+    assert "Understood 2 of 2" in said
+
+
+def test_lines_may_be_pasted_one_by_one(silent: Callable[..., Session]) -> None:
+    session = silent()
+    said = session.handle("evidence")
+    assert "only ." in " ".join(line.text for line in said)
+    for row in MODEM.splitlines():
+        assert session.handle(row) == []
+    shown = " ".join(line.text for line in session.handle("."))
+    assert "pasted block" in shown
+    assert session.dialog is not None
+    session.handle("cancel")
+    assert session.book is not None
+    assert not [e for e in session.book.events if e.kind == "attached"]
+
+
+def test_a_block_that_is_nothing_known_is_one_line(silent: Callable[..., Session]) -> None:
+    session = silent()
+    session.handle("evidence")
+    session.handle("lorem ipsum")
+    said = session.handle(".")
+    assert len(said) <= 6
+    assert "of no kind that is known here" in " ".join(line.text for line in said)
+
+
+def test_the_case_keeps_what_was_said_and_the_curves(silent: Callable[..., Session], tmp_path: Path) -> None:
+    from tests.evidence.waves import csv, wave
+
+    scope = tmp_path / "a scope.csv"
+    t, y = wave("open-60-lossy", step=40e-9)
+    scope.write_bytes(csv(t, y))
+    session = silent(width=40)
+    said = session.handle(f"evidence '{scope}'")
+    assert max(len(line.text) for line in said) <= 40
+    assert any("echo: open" in line.text for line in said)
+    session.handle("1")
+    assert session.book is not None
+    (event,) = [e for e in session.book.events if e.kind == "attached"]
+    assert event.data["says"]
+    assert [d["title"] for d in event.data["drawings"]] == ["The mean edge", "The recording"]  # type: ignore[index,union-attr,call-overload]
+
+
+def test_where_it_was_taken_is_asked_when_nothing_says_so(silent: Callable[..., Session]) -> None:
+    from diagnose.evidence.base import Report, Taken
+    from diagnose.evidence.intake import Original
+    from diagnose.shell import evidence
+
+    report = Report("meter-log", "Log of a meter", ("x",), (Taken("screen-volts", "", "208 V", "mean", "rows 1-9"),), {}, 9, 0, ())
+    session = silent("electrician")
+    said = session.talk(lambda: evidence.offer(session, report, Original("log.csv", 9, "0" * 64, "")))
+    words = " ".join(line.text for line in said)
+    assert "Log of a meter: at which unit?" in words
+    session.handle("7")
+    session.handle("1")
+    assert session.book is not None
+    (row,) = [e for e in session.book.events if e.data.get("check") == "screen-volts"]
+    assert row.data["at"] == "unit 7"
