@@ -13,6 +13,7 @@ from diagnose.evidence.drawing import Drawing, Mark, Trace
 from diagnose.evidence.echo import POOR, UNCLEAR, Echo, find_echo, mean_edge, one_sender
 from diagnose.evidence.echo_model import Pair, pair_of
 from diagnose.evidence.echo_place import Spot, locate, metres_of, velocity
+from diagnose.evidence.echo_readings import echo_readings
 from diagnose.evidence.scope_scan import IDLE_BITS, Idle, Scan, Window
 from diagnose.evidence.uart import Decoded, decode, rate_words
 from diagnose.gauges.bands import awg_of
@@ -197,9 +198,11 @@ def _shape(scan: Scan, decoded: Decoded | None, echo: Echo | None, driven: float
         return "low-swing", f"the driven levels settle at ±{driven:.2f} V"
     if echo is not None and echo.shape != "none":
         if echo.shape == "branch" and min(1.0, 2 * echo.branch / echo.rise) / 3 * (1 + echo.source) >= RINGS:
-            return "ringing", "a branch cuts a dip behind each edge"
+            return "dips", "a branch cuts a dip behind each edge"
         if echo.factor > 0 and echo.factor * (1 + echo.source) >= RINGS:
             return "ringing", f"an echo lifts each edge by {100 * echo.factor * (1 + echo.source):.0f} %"
+        if echo.factor < 0 and -echo.factor * (1 + echo.source) >= RINGS:
+            return "dips", f"an echo takes {100 * -echo.factor * (1 + echo.source):.0f} % off each edge"
     return "clean", f"square, ±{driven:.2f} V"
 
 
@@ -303,6 +306,8 @@ def taken(a: Analysis) -> tuple[Taken, ...]:
             found.append(Taken("pair-volts-at-unit", unit, "none", because, lines))
         elif 0.1 < a.idle_v < LOW_SWING_V:
             found.append(Taken("pair-volts-at-unit", unit, "right-way", because, lines))
+    if a.echo is not None:
+        found += echo_readings(a.echo, a.spot, a.site, a.trunk, a.probe, lines)
     found += _settings(a, lines)
     return tuple(found)
 

@@ -195,6 +195,11 @@ def _lowest_healthy(value: float, spread: float, lower: list[float]) -> float:
     return max(min(between(max(lower), value), value * (1 - 2 * spread)), between(min(lower), value))
 
 
+def _highest_healthy(value: float, spread: float, higher: list[float]) -> float:
+    """As for the lowest, towards the higher readings of a fault."""
+    return min(max(between(value, min(higher)), value * (1 + 2 * spread)), between(value, max(higher)))
+
+
 def _kept(compute: Callable[[Wiring, float], Expectation]) -> Callable[[Site, Place], Expectation]:
     """A gauge from a function of the healthy wiring and a position, its answers kept."""
 
@@ -231,13 +236,12 @@ def trunk_ohms(healthy: Wiring, at: float) -> Expectation:
     if not healthy.hidden_terminators:
         less = [alter(healthy.pair, f"{end}-terminator-off", at).ohms(at) for end in ("near", "far")]
         none = replace(healthy.pair, terminators=()).ohms(at)
-        highest = min(max(between(value, min(less)), value * (1 + 2 * spread)), between(value, max(less)))
-        steps += [(highest, "one-terminator"), (between(max(less), none), "no-terminator")]
+        steps += [(_highest_healthy(value, spread, less), "one-terminator"), (between(max(less), none), "no-terminator")]
     bands = ladder("short", *steps, start=0.0)
     return _expect(value, spread, "ohm", _words(healthy), bands, healthy.assumed)
 
 
-IDLE = ("as-expected", "weak", "none", "reversed")
+IDLE = ("as-expected", "high", "weak", "none", "reversed")
 
 
 @reading_gauge("idle-millivolts", "trunk-end", "mV", IDLE)
@@ -259,7 +263,12 @@ def idle_millivolts(healthy: Wiring, at: float) -> Expectation:
     if value * (1 - spread) > floor:
         weak = max(weak, floor)
     none = min(MOST_IDLE_MV, max(LEAST_IDLE_MV, 0.15 * value))
-    bands = ladder("reversed", (-none, "none"), (none, "weak"), (weak, "as-expected"))
+    steps = [(-none, "none"), (none, "weak"), (weak, "as-expected")]
+    if not healthy.hidden_terminators:
+        # Idle rises where a terminator no longer draws on the bias: missing, or behind an open wire.
+        lighter = [1000 * alter(healthy.pair, f"{end}-terminator-off", at).idle_volts(at) for end in ("near", "far")]
+        steps.append((_highest_healthy(value, spread, lighter), "high"))
+    bands = ladder("reversed", *steps)
     where = "every unit" if healthy.bias == "every-unit" else "the controller"
     text = f"{figure(healthy.bias_ohms)} ohm bias at {where}, {_words(healthy).partition(', bias')[0]}"
     if value < floor:

@@ -287,7 +287,7 @@ def test_readings_are_valid_answers_and_name_the_true_fault() -> None:
     site = read_site(site_text, K)
     a = looked_at("missing-150-lossy", site, idle=0.484, step=40e-9)
     taken = report(a, "scope.csv").taken
-    assert {t.check for t in taken} == {"scope-look", "idle-volts", "controller-port-shown"}
+    assert {t.check for t in taken} == {"scope-look", "idle-volts", "echo-from-end", "controller-port-shown"}
     for t in taken:
         check = K.checks[t.check]
         outcome, _, _ = take_answer(K, site, check, find_places(site, check.at, t.at), t.answer)
