@@ -10,6 +10,8 @@ import hashlib
 import os
 import re
 import struct
+import time
+from contextlib import suppress
 from typing import NamedTuple, Protocol
 
 from diagnose.evidence.probe_target import Target, Until
@@ -125,14 +127,24 @@ def frames(data: bytes) -> tuple[int, int]:
     return 0, messages
 
 
-def upgrade(sock: Wire, target: Target, subprotocols: tuple[str, ...], until: Until, now: tuple[float, float]) -> Upgrade:
-    """Ask for the upgrade and hang up. `now`: own clock and own stop watch at one moment, s. Never raises for what the peer does."""
-    import time
+def upgrade(
+    sock: Wire, target: Target, subprotocols: tuple[str, ...], until: Until, now: tuple[float, float], listen_s: float = 0.0
+) -> Upgrade:
+    """Ask for the upgrade and hang up. `now`: own clock and own stop watch at one moment, s. Never raises for what the peer does.
 
+    `listen_s`: how long to listen first. With TLS 1.3 a server that wants a certificate says so only after the handshake,
+    and a request sent meanwhile would drown its words.
+    """
     key = new_key()
     wall, watch = now
     head, rest, sent = b"", b"", 0.0
     try:
+        if listen_s > 0:
+            with suppress(TimeoutError):
+                sock.settimeout(min(listen_s, until.left()))
+                head = sock.recv(4096)
+                if not head:
+                    return Upgrade("closed", "the connection is closed before anything was asked")
         until.arm(sock)
         sent = wall + time.monotonic() - watch
         sock.sendall(request(target, key, subprotocols))

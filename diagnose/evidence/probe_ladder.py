@@ -6,6 +6,7 @@ certificates that were refused, one GET for the upgrade, one close frame. What i
 
 from __future__ import annotations
 
+import errno
 import ipaddress
 import re
 import socket
@@ -25,7 +26,7 @@ RUNGS = ("address", "gateway", "name", "time", "port", "tls", "websocket")
 MOST_ADDRESSES = 4
 SEEN_FROM = ("switch", "cable", "station")
 """Where the probe runs: a laptop at the station's switch port, a laptop on the station's cable, the station itself."""
-LOCAL_NAME = re.compile(r"(?:.*\.)?(?:localhost|local)\Z")
+LOCAL_NAME = re.compile(r"(?:.*\.)?localhost\Z")
 _NO_NAME = {getattr(socket, n) for n in ("EAI_NONAME", "EAI_NODATA", "EAI_ADDRFAMILY") if hasattr(socket, n)}
 
 
@@ -62,7 +63,7 @@ class Connect(NamedTuple):
     """One try at one address."""
 
     address: str
-    result: str  # connects, refused, unreachable, reset, no-answer
+    result: str  # connects, refused, unreachable, no-route, reset, no-answer
     took_ms: float
 
 
@@ -75,7 +76,7 @@ class Ladder:
         self.rungs: list[Rung] = []
         self.notes: list[str] = []
         self.strange: list[str] = []
-        self.own = probe_own.Own(Found(), "", (), "")
+        self.own = probe_own.Own(Found(), "", ())
         self.addresses: list[str] = []
         self.families: dict[str, int] = {}
         self.kind_of_failure = ""
@@ -83,6 +84,7 @@ class Ladder:
         self.shaken: probe_tls.Shake | None = None
         self.upgrade: probe_http.Upgrade | None = None
         self.time: probe_time.TimeAnswer | None = None
+        self.time_at = ""
         self.date: probe_time.Offset | None = None
         self.interrupted = ""
         self.now_at = ""
@@ -170,6 +172,7 @@ class Ladder:
         return "reached", f"{host} is {listed}{more}"
 
     def _late_clock(self, began: float) -> None:
+        self.now_at = "time"
         outcome = self._clock()
         if outcome is not None:
             self.rungs.append(Rung("time", outcome[0], one_line(outcome[1], 300), 1000 * (time.monotonic() - began)))
@@ -184,6 +187,7 @@ class Ladder:
             self.notes.append(one_line(f"the time server's name {host} is not found: {failure}", 200))
             return "seen", f"{host}: {failure}"
         address, family = found[0]
+        self.time_at = address
         answer = probe_time.ask((address, port), family, Until(self.wish.timeout), host)
         self.strange += answer.strange
         self.time = answer
@@ -202,11 +206,26 @@ class Ladder:
             if bad:
                 self.notes.append(one_line(f"not every address of {target.host} answers at port {target.port}: {told}; a station that tries only one may fail", 400))
             return "reached", f"port {target.port}: {told}"
-        if all(c.result == "unreachable" for c in bad):
+        self._why_not(bad)
+        return "failed", f"port {target.port}: {told}"
+
+    def _why_not(self, bad: list[Connect]) -> None:
+        """What follows from connections that all failed."""
+        found, results = self.own.found, {c.result for c in bad}
+        if results == {"no-route"}:
+            if any(":" not in c.address for c in bad):
+                found.unreachable = 5
+            else:
+                self.notes.append("this computer has no way out with IPv6, and there is no other address; a station may have one")
+        elif results <= {"no-route", "unreachable"} and not self._gateway_heard():
             found.unreachable = 5
         else:
-            found.port_failure = ("refused" if any(c.result == "refused" for c in bad) else "no-answer", 5)
-        return "failed", f"port {target.port}: {told}"
+            # Where the gateway answers, a report that the host is not to be reached comes from a filter that refuses.
+            at_once = results & {"refused", "unreachable", "reset"}
+            found.port_failure = ("refused" if at_once else "no-answer", 5)
+
+    def _gateway_heard(self) -> bool:
+        return any(heard for heard, _ in self.own.found.neighbours.values())
 
     def _connect(self, address: str) -> None:
         began = time.monotonic()
@@ -222,8 +241,8 @@ class Ladder:
             result = "reset"
         except TimeoutError:
             result = "no-answer"
-        except OSError:
-            result = "unreachable"
+        except OSError as error:
+            result = "no-route" if error.errno in (errno.ENETUNREACH, errno.EADDRNOTAVAIL) else "unreachable"
         self.connects.append(Connect(address, result, 1000 * (time.monotonic() - began)))
         if result == "connects" and self._sock is None:
             self._sock, self._at = sock, address
@@ -242,10 +261,10 @@ class Ladder:
             self._sock = safe
         else:
             self._sock.close()
-            if shaken.word != "cut-off":
+            if shaken.word not in ("cut-off", "alert"):
                 self.shaken = shaken = self._read_refused(shaken)
-        word = "unknown-issuer" if shaken.word == "refused" else shaken.word
-        self.own.found.tls = (word, 6)
+        if shaken.word != "alert":  # the server may want a certificate of the caller's, which the probe has not
+            self.own.found.tls = ("unknown-issuer" if shaken.word == "refused" else shaken.word, 6)
         says = f"{shaken.version}, {shaken.says}" if shaken.version and safe is not None else shaken.says
         return ("reached" if safe is not None else "failed"), says
 
@@ -267,7 +286,9 @@ class Ladder:
             return None
         self.progress("WebSocket upgrade")
         now = time.time(), time.monotonic()
-        up = probe_http.upgrade(self._sock, target, self.wish.subprotocols, Until(self.wish.timeout), now)
+        late = self.shaken is not None and self.shaken.version == "TLSv1.3"
+        listen = min(1.0, 0.1 + 3 * self._round_trip()) if late else 0.0
+        up = probe_http.upgrade(self._sock, target, self.wish.subprotocols, Until(self.wish.timeout), now, listen)
         self.upgrade = up
         if up.head is None:
             if up.raw:
@@ -281,31 +302,42 @@ class Ladder:
             return "failed", says
         return "reached", up.says
 
+    def _round_trip(self) -> float:
+        """Seconds that the connection took that is used."""
+        return next((c.took_ms / 1000 for c in self.connects if c.result == "connects"), 0.0)
+
     def _forget_ways(self) -> None:
         found = self.own.found
         found.has_routes, found.gateways, found.neighbours = False, [], {}
 
     # ---- after the climb
     def settle(self) -> None:
-        """Take back what later rungs have disproved."""
-        found = self.own.found
-        got_out = found.connected or (self.time is not None and self.time.answered) or any(x.address for x in found.lookups)
+        """Take back what later rungs have disproved: a gateway that looks wrong, and yet something beyond it answers."""
         failed = next((r for r in self.rungs if r.name == "gateway" and r.result == "failed"), None)
-        near = bool(self.addresses) and all(_loopback(a) or self._on_link(a) for a in self.addresses)
-        if failed and (found.connected or (got_out and not near)):
-            self.notes.append(f"{failed.says}; yet the way out works, so there is another route")
-            self._forget_ways()
-        elif near and found.connected:
-            self._forget_ways()
+        if failed is None or not (self.got_out() or self.own.found.connected):
+            return
+        why = "something beyond it answers, so there is another route" if self.got_out() else "what was asked for lies in the own network"
+        self.notes.append(f"{failed.says}; yet {why}")
+        self._forget_ways()
 
-    def _on_link(self, address: str) -> bool:
-        if ":" in address:
-            return False
-        return any(a.local and ip.same_subnet(a.local, str(a.prefix), address) for a in self.own.found.addresses)
+    def got_out(self) -> bool:
+        """Whether something beyond the own networks has answered."""
+        heard = [c.address for c in self.connects if c.result == "connects"]
+        if self.time is not None and self.time.answered:
+            heard.append(self.time_at)
+        return any(beyond(address, self.own.found) for address in heard)
+
+
+def beyond(address: str, found: Found) -> bool:
+    """Whether an address is reached only through a gateway, as far as the own networks are known."""
+    there = ipaddress.ip_address(address)
+    if there.is_loopback or there.is_link_local or there.version != 4:
+        return False
+    return not any(a.local and ip.same_subnet(a.local, str(a.prefix), address) for a in found.addresses)
 
 
 _TOLD = {
-    "connects": "connects", "refused": "refuses", "unreachable": "is not reachable", "reset": "hangs up",
+    "connects": "connects", "refused": "refuses", "unreachable": "is not reachable", "no-route": "has no route to it", "reset": "hangs up",
     "no-answer": "gives no answer",
 }  # fmt: skip
 

@@ -101,6 +101,10 @@ def _stands(seen: Ladder, t: Taken, site: Site | None) -> bool:
     """Whether a reading may be believed, given what only a live probe knows."""
     if t.check == "handshake-record" and t.answer in ("accepted", "unknown-404", "refused-403", "not-authorised-401"):
         return not _stranger(seen, site)
+    if t.check == "name-lookup" and t.answer == "resolves":
+        return not _led_astray(seen)
+    if t.answer == "gets-through" and t.check.startswith("laptop-at-"):
+        return seen.got_out()
     if t.check in ("tls-look", "station-tls-error") and seen.shaken is not None:
         if t.answer in ("other-issuer", "unknown-issuer"):
             return bool(seen.wish.issuers) and seen.shaken.word == "unknown-issuer"
@@ -122,24 +126,25 @@ def _own_readings(seen: Ladder, stand: Standpoint, there: set[str]) -> list[Take
         because = f"offered {', '.join(seen.wish.subprotocols)}; the server chose {up.protocol}"
         taken.append(Taken("version-compare", at, "none-in-common", because, "line 7"))
     answer = seen.time
-    if answer is not None and not on_station and (answer.offset or not answer.answered):
+    # What answers the station answers a laptop beside it; that nothing answers the station may be its own settings.
+    if answer is not None and (answer.offset or (not answer.answered and not on_station)):
         taken.append(Taken("time-lookup", at, "answers" if answer.offset else "no-answer", answer.says, "line 4"))
     offset = _offset(seen)
     if on_station and offset is not None:
         taken.append(Taken("clock-read", at, f"{offset.seconds:.1f} s", f"by {offset.by}: {probe_time.tell(offset)}", "line 4" if answer and answer.offset else "line 7"))
-    elsewhere = [a for a in seen.addresses if not seen.wish.target.literal and not LOCAL_NAME.match(seen.wish.target.host) and _nowhere(a)]
-    if elsewhere and len(elsewhere) == len(seen.addresses) and not on_station:
-        taken.append(Taken("name-lookup", at, "other-address", f"{seen.wish.target.host} is {elsewhere[0]}, where no server of others can be", "line 3"))
     check = "laptop-at-switch" if seen.wish.seen_from == "switch" else "laptop-at-station"
-    if not on_station and check not in there and answer is not None and answer.answered and not seen.own.found.connected:
+    if not on_station and check not in there and seen.got_out():
         taken.append(Taken(check, at, "gets-through", "the time service answers", "line 4"))
     return taken
 
 
-def _nowhere(address: str) -> bool:
-    """An address that stands for no server elsewhere: what a filter answers to names that it bars."""
-    there = ipaddress.ip_address(address)
-    return there.is_loopback or there.is_unspecified or there.is_link_local
+def _led_astray(seen: Ladder) -> bool:
+    """Whether a name is answered only with addresses where no server elsewhere can be, as filters do with names they bar."""
+    host = seen.wish.target.host
+    if seen.wish.target.literal or LOCAL_NAME.match(host) or host.endswith(".local"):
+        return False
+    there = [ipaddress.ip_address(a) for a in seen.addresses]
+    return bool(there) and all(a.is_loopback or a.is_unspecified or a.is_link_local for a in there)
 
 
 def _worded(seen: Ladder, t: Taken) -> Taken:
@@ -160,13 +165,18 @@ def _first_words(seen: Ladder) -> list[str]:
     says = [f"taken as run on {where[seen.wish.seen_from]}; --from says otherwise"]
     if seen.interrupted:
         says.append(f"stopped at the step {seen.interrupted}, before its end; what comes after it was not tried")
-    failed = next((r for r in seen.rungs if r.result == "failed" and r.name not in ("time",) and not _disproved(seen, r)), None)
+    failed = _stop(seen)
     if failed:
-        says.append(f"the bring-up stops at {failed.name}: {failed.says}")
+        says.append(f"the bring-up stops at {failed.name}")
     elif not seen.interrupted:
         last = seen.rungs[-1].name if seen.rungs else "nothing"
         says.append(f"every step that was tried is passed, up to {last}")
     return says
+
+
+def _stop(seen: Ladder) -> Rung | None:
+    """The rung that the way ends at. Without a time service the way still leads on."""
+    return next((r for r in seen.rungs if r.result == "failed" and r.name != "time" and not _disproved(seen, r)), None)
 
 
 def _disproved(seen: Ladder, rung: Rung) -> bool:
@@ -190,6 +200,8 @@ def _remarks(seen: Ladder, site: Site | None, stand: Standpoint) -> list[str]:
         says.append(f"by {seen.date.by} this clock is {probe_time.tell(seen.date)} (the field has whole seconds)")
     if seen.wish.seen_from != "station" and _clock_is_off(seen):
         says.append("this computer's own clock is wrong: set it, then probe again; what it says of dates is not taken")
+    if _led_astray(seen):
+        says.append(f"{target.host} is answered with {seen.addresses[0]}, where no server elsewhere can be: a filter bars the name, or a table of this computer holds it")
     kinds = {":" in a for a in seen.addresses}
     if len(kinds) == 2:
         says.append(f"{target.host} has addresses of both families; a station may use either")
@@ -244,9 +256,10 @@ def _about_upgrade(seen: Ladder, up: probe_http.Upgrade, site: Site | None) -> l
 
 
 def _figures(seen: Ladder, judged: dict[str, Any]) -> dict[str, Any]:
-    offset, up, shaken = _offset(seen), seen.upgrade, seen.shaken
+    offset, up, shaken, stop = _offset(seen), seen.upgrade, seen.shaken, _stop(seen)
     return {
-        **{k: judged[k] for k in ("run_on", "stops_at", "steps", "addresses", "gateways", "names", "tls")},
+        **{k: judged[k] for k in ("run_on", "addresses", "gateways", "names", "tls")},
+        "stops_at": stop.name if stop else None,
         "target": str(seen.wish.target),
         "rungs": [{"step": r.name, "result": r.result, "says": r.says, "ms": round(r.took_ms, 2)} for r in seen.rungs],
         "connects": [{"address": c.address, "result": c.result, "ms": round(c.took_ms, 2)} for c in seen.connects],
@@ -278,13 +291,15 @@ def _iso(when: float) -> str | None:
 
 
 def _original(seen: Ladder) -> Original:
-    """What was seen, as text that goes with a case: the system's own words, the rungs, and the reply's head."""
-    lines = [f"probe of {seen.wish.target} at {time.strftime('%Y-%m-%dT%H:%M:%SZ', time.gmtime())}", *seen.own.shown.split("\n")]
+    """What was seen, as text that goes with a case: own addresses, the rungs, certificates, and the reply's head."""
+    lines = [f"probe of {seen.wish.target} at {time.strftime('%Y-%m-%dT%H:%M:%SZ', time.gmtime())}"]
+    lines += [f"{a.interface} {'up' if a.up else 'down'} {f'{a.local}/{a.prefix}' if a.local else 'no address'}" for a in seen.own.found.addresses]
     lines += _rung_lines(seen)
     if seen.shaken is not None:
         lines += [json.dumps(_certificate(c)) for c in seen.shaken.chain]
     if seen.upgrade is not None:
-        lines += seen.upgrade.raw[:probe_http.LONGEST_HEAD].decode("latin-1").split("\n")[:probe_http.MOST_FIELDS]
+        head = seen.upgrade.raw[:probe_http.LONGEST_HEAD].decode("latin-1").split("\n")[:probe_http.MOST_FIELDS]
+        lines += [line for line in head if not line.lower().startswith("set-cookie")]
     if seen.interrupted:
         lines.append(f"stopped at the step {seen.interrupted}")
     text = "\n".join(one_line(line, 4096) for line in lines if line.strip()) + "\n"

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from diagnose.evidence.ip_output import gather
-from diagnose.evidence.ip_verdict import Found
+from diagnose.evidence.ip_verdict import Address, Found
 from diagnose.evidence.probe_target import Until
 from diagnose.source.problems import one_line
 
@@ -39,7 +39,6 @@ class Own(NamedTuple):
     found: Found
     device: str
     notes: tuple[str, ...]
-    shown: str
 
 
 def run(words: Sequence[str], seconds: float) -> str:
@@ -60,6 +59,9 @@ def look(commands: Run, seconds: float) -> Own:
     routes = commands(("ip", "-json", "route"), seconds) or _kernel_routes()
     text = " ".join(addresses.split("\n")).strip() + "\n" + " ".join(routes.split("\n")).strip() + "\n"
     found, _ = gather(io.BytesIO(text.encode()))
+    found.has_routes = found.has_routes or bool(routes.strip())
+    if addresses.strip() and not found.addresses:  # nothing but the loopback
+        found.addresses, found.has_addresses = [Address("none", False, "", 0, 1)], True
     notes: list[str] = []
     ways = _default_ways(routes)
     device = ways[0][1] if ways else ""
@@ -75,7 +77,7 @@ def look(commands: Run, seconds: float) -> Own:
     if found.addresses and not any(a.local for a in found.addresses) and _has_v6(addresses, device):
         found.has_addresses = False
         notes.append("there are only IPv6 addresses, which are not judged")
-    return Own(found, device, tuple(notes), text)
+    return Own(found, device, tuple(notes))
 
 
 def _only(found: Found, device: str) -> None:

@@ -39,6 +39,7 @@ class Certificate(NamedTuple):
     ends: float
     names: tuple[str, ...]
     sha256: str
+    common: str = ""  # common name
 
     @property
     def self_signed(self) -> bool:
@@ -46,7 +47,8 @@ class Certificate(NamedTuple):
 
 
 class Shake(NamedTuple):
-    """How the handshake ended: `word` is verified, not-yet-valid, expired, name-differs, unknown-issuer, cut-off or refused."""
+    """How the handshake ended. `word`: verified, not-yet-valid, expired, name-differs, unknown-issuer, refused (for another
+    reason), cut-off, or alert (the server breaks off, perhaps because it wants a certificate of the caller's)."""
 
     word: str
     says: str
@@ -62,6 +64,9 @@ def careful(issuers: str) -> ssl.SSLContext:
         context = ssl.create_default_context(cafile=issuers or None)
     except (OSError, ssl.SSLError):
         raise EvidenceError(f"{shown(issuers)} holds no certificates; give a PEM file with the issuer that the back office names") from None
+    # The same judgement by every version of Python: stations check dates, names and issuers, not the finer points.
+    context.verify_flags &= ~ssl.VERIFY_X509_STRICT
+    context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
     context.set_alpn_protocols(["http/1.1"])
     return context
 
@@ -76,7 +81,7 @@ def shake(sock: socket.socket, target: Target, context: ssl.SSLContext, until: U
     except ssl.SSLCertVerificationError as error:
         return None, _not_verified(error)
     except ssl.SSLError as error:
-        return None, Shake("cut-off", _broken(error))
+        return None, Shake(*_broken(error))
     except TimeoutError:
         return None, Shake("cut-off", "no TLS reply until time-out")
     except (OSError, ValueError) as error:
@@ -95,21 +100,25 @@ def _not_verified(error: ssl.SSLCertVerificationError) -> Shake:
     return Shake("refused", one_line(f"the certificate is not accepted: {error.verify_message}", 200))
 
 
-def _broken(error: ssl.SSLError) -> str:
+def _broken(error: ssl.SSLError) -> tuple[str, str]:
     import ssl
 
     reason = str(error.reason or "").upper()
     if isinstance(error, ssl.SSLEOFError) or "EOF" in reason:
-        return "the connection is closed during the TLS handshake"
+        return "cut-off", "the connection is closed during the TLS handshake"
     if reason in ("WRONG_VERSION_NUMBER", "HTTP_REQUEST", "HTTPS_PROXY_REQUEST", "UNKNOWN_PROTOCOL", "RECORD_LAYER_FAILURE", "PACKET_LENGTH_TOO_LONG", "BAD_RECORD_TYPE"):
-        return "what answers does not speak TLS: a plain port, or another service"
+        return "cut-off", "what answers does not speak TLS: a plain port, or another service"
     if "PROTOCOL_VERSION" in reason or reason in ("UNSUPPORTED_PROTOCOL", "NO_PROTOCOLS_AVAILABLE"):
-        return "the server speaks no TLS 1.2 or newer"
-    if "HANDSHAKE_FAILURE" in reason:
-        return "the server breaks the TLS handshake off: no cipher in common, or it wants a certificate from the caller"
+        return "alert", "the server speaks no TLS 1.2 or newer"
     if "UNRECOGNIZED_NAME" in reason:
-        return "the server does not know the host name that was asked for"
-    return one_line(f"the TLS handshake fails: {reason.replace('_', ' ').lower() or error}", 200)
+        return "alert", "the server does not know the host name that was asked for"
+    if "ALERT" in reason:
+        return "alert", f"the server breaks the TLS handshake off ({_words(reason)}): no cipher in common, or it wants a certificate from the caller"
+    return "cut-off", one_line(f"the TLS handshake fails: {_words(reason) or error}", 200)
+
+
+def _words(reason: str) -> str:
+    return one_line(reason.replace("_", " ").lower(), 80)
 
 
 def look_only(sock: socket.socket, target: Target, until: Until) -> tuple[str, tuple[Certificate, ...]]:
@@ -164,15 +173,16 @@ def read_certificate(encoded: bytes) -> Certificate:
         names = [one_line(str(n.value), 100) for n in other if isinstance(n, (x509.DNSName, x509.IPAddress))]
     except Exception:  # a certificate without other names, or with broken ones
         names = []
-    return Certificate(subject, issuer, begins, ends, tuple(names[:MOST_NAMES]), digest)
+    try:
+        common = one_line(str(read.subject.get_attributes_for_oid(x509.NameOID.COMMON_NAME)[0].value), 100)
+    except Exception:  # none, or a broken one
+        common = ""
+    return Certificate(subject, issuer, begins, ends, tuple(names[:MOST_NAMES]) or ((common,) if common else ()), digest, common)
 
 
 def carries(certificate: Certificate, host: str) -> bool:
     """Whether a certificate names the host. Source: RFC 9525, 6.3 (a star stands for one whole label)."""
-    try:
-        wanted = str(ipaddress.ip_address(host))
-    except ValueError:
-        wanted = host.lower().rstrip(".")
+    wanted = _address(host) or host.lower().rstrip(".")
     for name in certificate.names:
         plain = name.lower().rstrip(".")
         if plain == wanted or (plain.startswith("*.") and plain[2:] == wanted.partition(".")[2]):
@@ -180,10 +190,18 @@ def carries(certificate: Certificate, host: str) -> bool:
     return False
 
 
+def _address(host: str) -> str:
+    """An address in its usual form, empty for a name."""
+    try:
+        return str(ipaddress.ip_address(host))
+    except ValueError:
+        return ""
+
+
 def remarks(shaken: Shake, host: str, now: float) -> list[str]:
     """What has to be said of the chain, `now` being the right time in s since 1970 as far as it is known."""
     if not shaken.chain:
-        missing = shaken.word not in ("cut-off",)
+        missing = shaken.word not in ("cut-off", "alert")
         return ["the certificates could not be read here; install diagnose with the extra 'live' to see them"] if missing and not _reader() else []
     own, says = shaken.chain[0], []
     if not own.begins:
@@ -200,6 +218,8 @@ def remarks(shaken: Shake, host: str, now: float) -> list[str]:
             says.append(one_line(f"above it, the certificate of {above.subject} is out of its dates ({_day(above.begins)} to {_day(above.ends)})"))
     if not carries(own, host):
         says.append(one_line(f"it does not name {host} but {', '.join(own.names[:5]) or 'no host at all'}"))
+    elif own.common.lower() != host.lower() and not _address(host):
+        says.append(one_line(f"its common name is {own.common or 'not there'}, not {host}; a station that looks only there refuses it (Improved security for OCPP 1.6-J, A00)"))
     if shaken.word == "unknown-issuer":
         says += _about_issuer(shaken.chain)
     return says

@@ -46,8 +46,13 @@ def probe_network(words: Namespace) -> int:
     return 130 if report.figures["interrupted"] else 0
 
 
-def network_report(words: Namespace, site: Site | None = None) -> tuple[Report, Original]:
-    """What the probe shows; stopped by Ctrl-C or a request to end, what it shows so far. Raises Refusal."""
+def network_report(
+    words: Namespace, site: Site | None = None, tell: Callable[[str], None] | None = None
+) -> tuple[Report, Original]:
+    """What the probe shows; stopped by Ctrl-C or a request to end, what it shows so far. Raises Refusal.
+
+    `tell` is told each step as it begins; without it the step is shown on stderr.
+    """
     from diagnose.evidence.base import EvidenceError
     from diagnose.evidence.probe_ladder import Wish
     from diagnose.evidence.probe_network import probe
@@ -65,8 +70,11 @@ def network_report(words: Namespace, site: Site | None = None) -> tuple[Report, 
             str(Path(given("ca")).expanduser()) if given("ca") else "",
             bool(given("made_up")),
         )
-        with _stoppable(), _progress(bool(given("no_color")) or bool(given("plain"))) as progress:
-            return probe(wish, site, progress=progress)
+        with _stoppable():
+            if tell is not None:
+                return probe(wish, site, progress=tell)
+            with _progress(bool(given("no_color"))) as progress:
+                return probe(wish, site, progress=progress)
     except EvidenceError as error:
         raise Refusal(one_line(str(error))) from None
 
