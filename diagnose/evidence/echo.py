@@ -11,7 +11,18 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from diagnose.evidence.echo_model import Pair, Response, step_response
+from diagnose.evidence.echo_fit import (
+    SHAPES,
+    SOURCE_PRIOR,
+    Fit,
+    Problem,
+    Stack,
+    Start,
+    candidates,
+    rebinned,
+    rise_of,
+)
+from diagnose.evidence.echo_model import Pair, step_response
 from diagnose.evidence.scope_scan import Window
 
 if TYPE_CHECKING:
@@ -20,19 +31,23 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-SOURCE_PRIOR = (-0.55, 0.3)
-"""Usual reflection factor of a driver with a terminator beside it, and its scatter (common practice, no source)."""
 LEAST_ECHO = 0.03
 """Smaller echoes, as a share of the edge, are ordinary unevenness of a sound cable (common practice, no source)."""
 MOST_BINS = 1500
+MOST_STARTS, AGAIN_STARTS = 9, 6
+NEAR_RISES = 6.0  # an echo within so many rise times is looked for twice
+FINE = 0.005  # of the step: what the second search's edge may be off
 LEAST_GAIN = 30.0  # by how much chi-square has to fall for an echo, or for a further parameter pair, to be believed
+RIVAL_GAIN = 9.0  # two kinds whose chi-square differs by less are both possible
+TWO_SHARE = 0.7  # of the cost of one fault that two may leave
 SAME_SENDER = 0.12  # steps that differ by less come from one sender
 UNCLEAR = 20.0  # chi-square per bin above which no distance is given at all
-POOR = 2.5  # chi-square per bin above which the first search is taken to have got stuck
+POOR = 2.5  # chi-square per bin above which other kinds of fault are tried
 UNEXPLAINED = 0.015  # of the delay, added to the bar where the fit leaves more than that over
 MODEL_DELAY, MODEL_RISE = 0.003, 0.03
 """What the model of the cable's loss and of the edge's form leaves uncertain, shares of the delay and of the rise time
 at 95 % (measured against simulated lines with and without skin effect)."""
+MODEL_STEP = 0.1  # of what the sample spacing exceeds half the rise time by: edges between samples are placed by guess
 BAR = 1.96  # standard deviations of a 95 % bar
 
 
@@ -42,6 +57,10 @@ class Echo(NamedTuple):
     `delay` is the round trip. `shape` is `step` (a resistive end or passage), `branch` (an open stub, its one-way
     delay in `branch`) or `none`. `factor` is the reflection factor freed of source and cable loss. `nearest` and
     `farthest` are the round trips between which this recording can tell an echo; `least` the smallest size it could.
+    `passes` is whether the line goes on behind it. `rival` is another shape that fits as well, or empty; a rival
+    `step` is the same with the line ending there instead of going on, or the other way, with a factor of its own.
+    Where the edge is disturbed but no one fault explains it, `from_delay` and `to_delay` are the round trips between
+    which the disturbance begins; else both are 0.
     """
 
     shape: str
@@ -64,15 +83,59 @@ class Echo(NamedTuple):
     fit: float  # what the fit leaves over, in noise of the mean
     second_delay: float
     second_factor: float
+    passes: bool = False
+    rival: str = ""
+    from_delay: float = 0.0
+    to_delay: float = 0.0
+    other: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)  # the rival's delay, its bar, factor, its bar
+
+    def seen_as(self, passes: bool | None) -> Echo:
+        """The same echo with the factor that it has when the line goes on behind it, or ends there; None: either way.
+
+        On a lossy line the two differ: what the loss of the line behind adds is else laid to the factor.
+        """
+        if self.rival != "step" or self.shape != "step" or passes == self.passes:
+            return self
+        delay, delay_bar, factor, factor_bar = self.other
+        if passes is None:
+            between = abs(self.delay - delay)
+            return self._replace(
+                delay_bar=max(self.delay_bar, between + 0.5 * delay_bar), factor_bar=math.hypot(self.factor_bar, self.factor - factor)
+            )
+        mine = (self.delay, self.delay_bar, self.factor, self.factor_bar)
+        return self._replace(delay=delay, delay_bar=delay_bar, factor=factor, factor_bar=factor_bar, passes=passes, other=mine)
 
 
-class _Stack(NamedTuple):
-    """Mean edge: bins from `first` on, `step` apart; weights are one over the standard error of the mean."""
+class _Samples(NamedTuple):
+    """All windows' samples in one row each: time against the edge in s, signed volts, number of the window."""
 
-    first: float
+    t: Floats
+    y: Floats
+    n: NDArray[np.intp]
+    before: Floats  # how long it was quiet before, and is after, each sample's edge
+    after: Floats
+    windows: int
     step: float
-    mean: Floats
-    weight: Floats
+
+
+def _samples(windows: Sequence[Window], rise: float) -> _Samples:
+    """Laid out flat; a recording much finer than its edges is averaged down."""
+    import numpy as np
+
+    step = float(np.median([w.step for w in windows]))
+    every = max(int(rise / 12 / step), 1)
+    t, y, n, before, after = [], [], [], [], []
+    for k, w in enumerate(windows):
+        count = len(w.volts) // every
+        values = w.volts[: count * every].reshape(count, every).mean(axis=1) if every > 1 else w.volts
+        t.append(w.first + w.step * ((every - 1) / 2 + every * np.arange(count)))
+        y.append(values * w.sign)
+        n.append(np.full(count, k))
+        before.append(np.full(count, w.quiet_before))
+        after.append(np.full(count, w.quiet_after))
+    return _Samples(
+        np.concatenate(t), np.concatenate(y), np.concatenate(n), np.concatenate(before), np.concatenate(after), len(windows), step * every
+    )
 
 
 def one_sender(windows: Sequence[Window], noise: float) -> list[Window]:
@@ -103,41 +166,74 @@ def _first_step(w: Window) -> float:
     return float(smooth[top]) - base
 
 
-def _noise_of(windows: Sequence[Window]) -> float:
+class _Noise(NamedTuple):
+    """Standard deviation of a sample in V, and what steps of the recorder leave in a mean however many samples it has, V."""
+
+    sigma: float
+    fixed: float
+
+
+def _noise_of(windows: Sequence[Window]) -> _Noise:
+    """From the quiet stretches before the edges. Steps that noise does not smooth over leave a fixed error: the first
+    harmonic of the rounding's saw-tooth (textbook)."""
     import numpy as np
 
-    values = []
+    values, squares, steps = [], [], []
     for w in windows:
         quiet = w.volts[: max(int(-w.first / w.step * 0.6), 3)]
         if len(quiet) >= 6:
-            values.append(float(np.median(np.abs(quiet[2:] - 2 * quiet[1:-1] + quiet[:-2]))) * 1.4826 / 6**0.5)
-    return max(float(np.median(values)) if values else 0.0, 1e-7)
+            second = np.abs(quiet[2:] - 2 * quiet[1:-1] + quiet[:-2])
+            values.append(float(np.median(second)) * 1.4826 / 6**0.5)
+            squares.append(float((second**2).mean()) / 6)
+        jumps = np.abs(np.diff(w.volts[:400]))
+        if (jumps > 1e-9).any():
+            steps.append(float(jumps[jumps > 1e-9].min()))
+    lsb = float(np.median(steps)) if steps else 0.0
+    smooth = max(float(np.median(values)) if values else 0.0, 1e-7)
+    if lsb < 0.5 * smooth:  # no steps to be seen
+        return _Noise(smooth, 0.0)
+    whole = max(float(np.median(squares)) if squares else 0.0, 1e-14)
+    within = max(whole - lsb**2 / 12, (0.1 * lsb) ** 2)
+    fixed = lsb / math.pi / 2**0.5 * math.exp(-2 * math.pi**2 * within / lsb**2)
+    return _Noise(max(whole**0.5, lsb / 12**0.5), fixed)
 
 
-def _stack(windows: Sequence[Window], shifts: Sequence[float], tails: Sequence[Floats] | None, first: float, count: int, step: float, noise: float, rise: float) -> _Stack:
+def _stack(s: _Samples, shifts: Floats, tails: Floats | None, first: float, count: int, step: float, noise: _Noise, rise: float, known: Fit | None = None) -> Stack:
+    """The mean edge. With a fit at hand its curve is taken off before and put back behind the binning, so that a slope within
+    a bin does no harm, and the standard errors come from how the edges differ."""
     import numpy as np
 
-    total, number = np.zeros(count), np.zeros(count)
-    for n, w in enumerate(windows):
-        t = w.first + w.step * np.arange(len(w.volts)) - shifts[n]
-        y = w.volts * w.sign
-        if tails is not None:
-            y = y - tails[n]
-        quiet = t < -1.2 * rise
-        if quiet.sum() < 2:
-            quiet = t < -0.5 * rise
-        y = y - float(np.mean(y[quiet])) if quiet.any() else y - float(y[0])
-        # The next edge begins to move before its middle is crossed.
-        usable = (t < w.quiet_after - 1.2 * rise) & (t > -w.quiet_before + 2 * rise)
-        place = np.floor((t - first) / step).astype(np.int64)
-        usable &= (place >= 0) & (place < count)
-        total += np.bincount(place[usable], weights=y[usable], minlength=count)[:count]
-        number += np.bincount(place[usable], minlength=count)[:count]
+    t = s.t - shifts[s.n]
+    y = s.y if tails is None else s.y - tails
+    for quiet in (t < -1.2 * rise, t < -0.5 * rise, t < 0):
+        held = np.bincount(s.n[quiet], minlength=s.windows)
+        if (held >= 2).all():
+            break
+    level = np.bincount(s.n[quiet], weights=y[quiet], minlength=s.windows) / np.maximum(held, 1)
+    y = y - level[s.n]
+    place = np.floor((t - first) / step).astype(np.int64)
+    # The next edge begins to move before its middle is crossed.
+    usable = (t < s.after - 1.2 * rise) & (t > 2 * rise - s.before) & (place >= 0) & (place < count)
+    place, y = place[usable], y[usable]
+    curve = np.zeros(count)
+    if known is not None:
+        r = known.response._replace(centre=known.response.centre + known.first - first)
+        fine = known.size * step_response(r, 2 * count, step / 2)
+        curve = known.size * step_response(r, count, step)
+        y = y - np.interp(t[usable], first + step / 2 * (np.arange(2 * count) + 0.5), fine)
+    number = np.bincount(place, minlength=count).astype(np.float64)
+    total = np.bincount(place, weights=y, minlength=count)
     mean = total / np.maximum(number, 1)
-    return _Stack(first, step, mean, np.sqrt(number) / noise)
+    variance = np.full(count, noise.sigma**2)
+    if known is not None:
+        squares = np.maximum(np.bincount(place, weights=y**2, minlength=count) - number * mean**2, 0)
+        width = np.ones(max(int(2 * rise / step), 5))
+        pooled, freedom = (np.convolve(v, width, "same") for v in (squares, np.maximum(number - 1, 0)))
+        variance = np.where(freedom >= 20, np.maximum(pooled / np.maximum(freedom, 1), 0.25 * noise.sigma**2), variance)
+    return Stack(first, step, mean + curve, 1 / np.sqrt(variance / np.maximum(number, 1) + noise.fixed**2) * (number > 0))
 
 
-def _rise_of(stack: _Stack, together: int) -> tuple[float, float, float]:
+def _rise_of(stack: Stack, together: int) -> tuple[float, float, float]:
     """Rise time 10 to 90 % in s, size in V and middle in s of the first step, averaged over so many bins."""
     import numpy as np
 
@@ -178,193 +274,6 @@ def _rise_of(stack: _Stack, together: int) -> tuple[float, float, float]:
     return max(float(t[last] - t[first]), stack.step), peak, centre
 
 
-def _candidates(stack: _Stack, ramp: float, centre: float) -> list[tuple[float, float, float, float]]:
-    """Likely (round trip, ramp, centre, branch's round trip or 0), best first, by least squares of shifted edges."""
-    import numpy as np
-
-    good = stack.weight > 0
-    t = (stack.first + stack.step * (np.arange(len(stack.mean)) + 0.5))[good]
-    y, w = stack.mean[good], stack.weight[good]
-
-    def edge(at: float, width: float) -> Floats:
-        result: Floats = np.clip((t - at) / width + 0.5, 0.0, 1.0)
-        return result
-
-    last = float(t[-1])
-    found: list[tuple[float, float, float, float, float]] = []
-    early: list[tuple[float, float, float, float, float]] = []
-    for share in (1.0, 0.6, 1.6, 2.6):
-        width, middle = share * ramp, centre + (share - 1) * ramp / 2  # the foot stays where it is
-        low = max(0.35 * width, 2 * stack.step)
-        if last <= 2 * low:
-            continue
-        wide_trips = np.geomspace(low, last * 0.97, 110)
-        base = edge(middle, width)
-        drift = np.clip(t - middle, 0, None)
-        for stub in (0.0,) if share != 1 else (0.0, 1.2 * width, 3 * width, 8 * width):
-            # A branch's dip is short: far out the even ratio would step over it.
-            even: Floats = np.arange(low, last * 0.97 if stub else low, max(stub / 2, last / 400))
-            trips = np.unique(np.concatenate([wide_trips, even]))
-            gains, shares = [], []
-            for trip in trips:
-                use = t < middle + (3.4 * trip + width if not stub else trip + 4 * stub + width)
-                later = trip + (stub or trip)
-                columns = [np.ones_like(t), base, drift, edge(middle + trip, width), edge(middle + later, width)]
-                a = np.column_stack(columns)[use] * w[use, None]
-                b = y[use] * w[use]
-                shares.append(math.log((_left(a[:, :3], b) + 1e-9) / (_left(a, b) + 1e-9)))
-                gains.append(0.5 * len(b) * shares[-1])
-            g = np.array(gains)
-            # A far guess is judged by more bins than a near one; by the share explained, a near one has its chance.
-            h = np.where(g > 20, shares, 0.0)
-            early += [(float(h[k]), float(trips[k]), width, middle, stub) for k in range(len(h)) if 0 < h[k] >= h[max(k - 2, 0) : k + 3].max()]
-            peaks = [k for k in range(len(g)) if g[k] >= g[max(k - 2, 0) : k + 3].max()]
-            found += [(float(g[k]), float(trips[k]), width, middle, stub) for k in peaks]
-    found.sort(reverse=True)
-    early.sort(reverse=True)
-    chosen: list[tuple[float, float, float, float]] = []
-    for stubbed, ranked, most in ((False, found, 3), (False, early, 2), (True, found, 2), (True, early, 2)):
-        some: list[tuple[float, float, float, float]] = []
-        for _, trip, width, middle, stub in ranked:
-            if (stub > 0) == stubbed and all(abs(math.log(trip / c[0])) > 0.12 for c in (*some, *chosen) if (c[3] > 0) == stubbed):
-                some.append((trip, width, middle, stub))
-            if len(some) == most:
-                break
-        chosen += some
-    return chosen
-
-
-def _left(a: Floats, b: Floats) -> float:
-    import numpy as np
-
-    normal = a.T @ a
-    normal[np.diag_indices_from(normal)] *= 1 + 1e-9
-    try:
-        x = np.linalg.solve(normal, a.T @ b)
-    except np.linalg.LinAlgError:
-        return float(b @ b)
-    r = b - a @ x
-    return float(r @ r)
-
-
-class _Fit(NamedTuple):
-    chi: float
-    params: Floats
-    covariance: Floats
-    response: Response
-    base: float
-    size: float
-    residual: Floats  # in standard errors
-    first: float  # where its bins begin, s
-
-
-class _Problem:
-    """Least squares of a response against a stack. Level and size are solved within, the rest by damped Newton steps."""
-
-    def __init__(self, stack: _Stack, pair: Pair, shape: str, ramp: float) -> None:
-        self.stack, self.pair, self.shape, self.ramp = stack, pair, shape, ramp
-
-    def unpack(self, p: Floats) -> Response:
-        """Parameters to the response: time in ramps, logarithms of durations, factors through tanh."""
-        first = self.stack.first
-        loss, skin = self.pair.loss * max(float(p[6]), 0.0), self.pair.skin * max(float(p[7]), 0.0)
-        common = (
-            float(p[0]) * self.ramp - first, self.ramp * math.exp(_bound(p[1])), self.ramp * math.exp(_bound(p[2])), math.tanh(p[3]),
-        )  # fmt: skip
-        tau, load = self.ramp * math.exp(_bound(p[4], 9)), math.tanh(p[5])
-        if self.shape == "branch":
-            return Response(*common, tau, 0.0, loss, skin, self.ramp * math.exp(_bound(p[5], 9)), tau * math.exp(_bound(p[8])), 0.0)
-        if self.shape == "two":
-            return Response(*common, tau, load, loss, skin, beyond=self.ramp * math.exp(_bound(p[8], 9)), last=math.tanh(p[9]))
-        if self.shape == "none":
-            return Response(*common, tau, 0.0, loss, skin)
-        return Response(*common, tau, load, loss, skin)
-
-    def prior(self, p: Floats) -> list[float]:
-        """Departure from what is usual, in standard deviations."""
-        usual = [(float(p[6]) - 1) / 0.7, (float(p[7]) - 1) / 1.0, (math.tanh(p[3]) - SOURCE_PRIOR[0]) / SOURCE_PRIOR[1]]
-        usual += [float(p[1]) / 1.5, (float(p[2]) + 2) / 2.0]
-        if self.shape == "two":
-            usual += [float(p[9]) / 1.5, float(p[5]) / 1.5]
-        if self.shape == "branch":
-            usual += [float(p[8]) / 1.5]
-        if self.shape == "step":
-            usual += [float(p[5]) / 4.0]
-        return usual
-
-    def residual(self, p: Floats) -> tuple[Floats, float, float]:
-        """Weighted residual with the priors behind it, base and size."""
-        import numpy as np
-
-        stack = self.stack
-        h = step_response(self.unpack(p), len(stack.mean), stack.step)
-        w = stack.weight
-        hw, yw = h * w, stack.mean * w
-        a11, a12, a22 = float(w @ w), float(w @ hw), float(hw @ hw)
-        b1, b2 = float(w @ yw), float(hw @ yw)
-        determinant = a11 * a22 - a12**2
-        if not abs(determinant) > 1e-12 * max(a11 * a22, 1e-300):
-            base, size = b1 / max(a11, 1e-300), 0.0
-        else:
-            base, size = (b1 * a22 - b2 * a12) / determinant, (a11 * b2 - a12 * b1) / determinant
-        r = yw - base * w - size * hw
-        return np.concatenate([r, self.prior(p)]), base, size
-
-    def solve(self, start: Sequence[float] | Floats, rounds: int = 30) -> _Fit:
-        """From a start to the least. Errors: none; a fit that does not move is returned as it is."""
-        import numpy as np
-
-        p = np.array(start, dtype=np.float64)
-        r, base, size = self.residual(p)
-        chi = float(r @ r)
-        damping = 1e-2
-        j = np.zeros((len(r), len(p)))
-        for _ in range(rounds):
-            j = self._jacobian(p, r)
-            normal, gradient = j.T @ j, j.T @ r
-            moved = False
-            for _ in range(6):
-                lifted = normal + damping * np.diag(np.maximum(np.diag(normal), 1e-9))
-                step = np.clip(-np.linalg.solve(lifted, gradient), -0.7, 0.7)
-                q = p + step
-                q[6:8] = np.clip(q[6:8], 0.0, 6.0)
-                q[[3, 5]] = np.clip(q[[3, 5]], -4.0, 4.0) if self.shape != "branch" else q[[3, 5]]
-                new, new_base, new_size = self.residual(q)
-                new_chi = float(new @ new)
-                if new_chi < chi:
-                    gain = chi - new_chi
-                    p, r, chi, base, size, moved = q, new, new_chi, new_base, new_size, True
-                    damping = max(damping / 5, 1e-9)
-                    break
-                damping *= 5
-            if not moved or gain < 1e-3 + 1e-5 * chi:
-                break
-        j = self._jacobian(p, r)
-        normal = j.T @ j + 1e-9 * np.eye(len(p))
-        covariance: Floats = np.asarray(np.linalg.pinv(normal), dtype=np.float64)
-        count = len(self.stack.mean)
-        return _Fit(chi, p, covariance, self.unpack(p), base, size, r[:count][self.stack.weight > 0], self.stack.first)
-
-    def _jacobian(self, p: Floats, r: Floats) -> Floats:
-        import numpy as np
-
-        j = np.empty((len(r), len(p)))
-        for k in range(len(p)):
-            # Near its bound at zero a little skin effect looks like a little more delay, a good deal of it does not.
-            h = 0.1 if k in (6, 7) else 1e-4
-            q = p.copy()
-            q[k] += h
-            if k in (6, 7) and q[k] > 6.0:
-                q[k] -= 2 * h
-                h = -h
-            j[:, k] = (self.residual(q)[0] - r) / h
-        return j
-
-
-def _bound(x: float, most: float = 4.0) -> float:
-    return min(max(float(x), -most), most)
-
-
 def _inflation(residual: Floats) -> float:
     """How much the variance has to grow because the residual is larger than the noise, or hangs together."""
 
@@ -394,135 +303,193 @@ def find_echo(windows: Sequence[Window], pair: Pair) -> Echo | None:
     noise = _noise_of(windows)
     step = float(np.median([w.step for w in windows]))
     usable = float(np.percentile([min(w.quiet_after, w.first + w.step * len(w.volts)) for w in windows], 75))
-    shifts = [0.0] * len(windows)
+    shifts = np.zeros(len(windows))
     # A first look at the edge itself, as fine as the number of edges allows.
     fine = step / min(4, max(1, len(windows) // 8))
     before = float(np.median([-w.first for w in windows]))
     count = int(min((before + usable) / fine, 8000))
-    rough = _stack(windows, shifts, None, -before, count, fine, noise, 3 * step)
-    rise, size, centre = _rise_of(rough, round(step / fine))
-    if not size > 4 * noise or usable < 3 * rise:
+    samples = _samples(windows, 0.0)
+    rise, size, centre = _rise_of(_stack(samples, shifts, None, -before, count, fine, noise, 3 * step), round(step / fine))
+    if not size > 4 * noise.sigma or usable < 3 * rise:
         return None
-    fit, stack = _search(windows, shifts, None, noise, pair, rise, centre, before, usable, step)
+    samples = _samples(windows, rise)
+    step = samples.step
+    together = max(round(step / float(np.median([w.step for w in windows]))), 1)
+    noise = noise._replace(sigma=noise.sigma / math.sqrt(together))
+    fit = _first_fit(samples, shifts, noise, pair, rise, centre, before, usable)
+    tails: Floats | None = None
     for _ in range(2):
-        shifts = _realigned(windows, shifts, fit, stack, noise)
-        tails = _tails(windows, fit, stack)
-        fit, stack = _search(windows, shifts, tails, noise, pair, _rise_time(fit.response), fit.response.centre + stack.first, before, usable, step, fit)
-    return _judged(windows, fit, stack, pair, noise, usable, step)
+        rise = rise_of(fit.response)
+        shifts = _realigned(samples, shifts, tails, fit, rise)
+        tails = _tails(windows, samples, fit, shifts)
+        ramp = max(1.2 * rise, 1.5 * step)
+        stack = _near_stack(samples, shifts, tails, noise, fit, ramp, before, usable)
+        fit = _refit(stack, pair, ramp, fit)
+        if fit.shape != "none" and (2 * fit.response.tau < NEAR_RISES * rise or fit.cost > _usual(stack)):
+            fit = _looked_again(stack, pair, ramp, fit)
+    return _judged(stack, fit, pair, usable, len(windows), step)
 
 
-def _rise_time(r: Response) -> float:
-    """10 to 90 % of a ramp with a pole behind it, s; the two add nearly as squares."""
-    return math.hypot(0.8 * r.ramp, 2.197 * r.pole)
-
-
-def _grid(windows: Sequence[Window], rise: float, before: float, span: float, step: float) -> tuple[float, float, int]:
+def _grid(windows: int, rise: float, before: float, span: float, step: float) -> tuple[float, float, int]:
     """First time, bin width and number of bins for a fit over `span` seconds after the edge."""
     start = -min(before, 3 * rise + 4 * step)
-    enough = len(windows) >= 16
-    width = max(rise / 6, (span - start) / MOST_BINS, step / (2 if enough else 1))
-    # A length with small factors only, for the transform's sake.
-    return start, width, 32 * max(-(-int((span - start) / width) // 32), 1)
+    width = max(rise / 6, (span - start) / MOST_BINS, step / (2 if windows >= 16 else 1))
+    return start, width, _smooth(max(int((span - start) / width), 32))
 
 
-def _search(windows: Sequence[Window], shifts: Sequence[float], tails: Sequence[Floats] | None, noise: float, pair: Pair, rise: float, centre: float, before: float, usable: float, step: float, known: _Fit | None = None) -> tuple[_Fit, _Stack]:
-    """The best of several models. With a fit at hand only the window is set anew around it."""
-    import numpy as np
-
-    ramp = max(1.2 * rise, 1.5 * step)
-    if known is None:
-        first, width, count = _grid(windows, rise, before, usable, step)
-        starts = _candidates(_stack(windows, shifts, tails, first, count, width, noise, rise), ramp, centre)
-    else:
-        starts = [(2 * known.response.tau, ramp, centre, 2 * known.response.stub)]
-    # One window for all starts, so that their sums of squares can be compared.
-    reach = [max(3.3 * trip, trip + 10 * ramp, trip + 4 * stub) + centre for trip, _, _, stub in starts] or [usable]
-    span = min(usable, max(reach))
-    first, width, count = _grid(windows, rise, before, span, step)
-    stack = _stack(windows, shifts, tails, first, count, width, noise, rise)
-    best: dict[str, _Fit] = {}
-    for trip, wide, middle, stub in starts:
-        shape = "branch" if stub > 0 else "step"
-        problem = _Problem(stack, pair, shape, ramp)
-        start = [middle / ramp, math.log(wide / ramp), -2.0, math.atanh(-0.55), math.log(trip / 2 / ramp), 0.0, 1.0, 1.0]
-        if known is not None:
-            start[:4] = _edge_of(known, stack, ramp)
-            start[6:8] = list(known.params[6:8])
-        guesses: tuple[float, ...] = (math.log(stub / 2 / ramp),) if stub > 0 else (0.5, -0.5)
-        if known is not None and not stub:
-            guesses = (float(known.params[5]),)
-        tried = [np.array([*start[:5], guess, *start[6:], *([0.0] if stub > 0 else [])]) for guess in guesses]
-        for begin in tried:
-            fit = problem.solve(begin, 4 if known is None else 12)
-            if shape not in best or fit.chi < best[shape].chi:
-                best[shape] = fit
-    if not best:
-        problem = _Problem(stack, pair, "none", ramp)
-        return problem.solve([centre / ramp, 0.0, -2.0, math.atanh(-0.55), 0.0, 0.0, 1.0, 1.0]), stack
-    if known is None:
-        best = {shape: _Problem(stack, pair, shape, ramp).solve(fit.params, 20) for shape, fit in best.items()}
-        if min(fit.chi for fit in best.values()) > POOR * count:
-            best = _harder(stack, pair, ramp, starts, best)
-    if "step" in best and ("branch" not in best or best["branch"].chi > best["step"].chi - LEAST_GAIN):
-        return best["step"], stack
-    return best["branch"], stack
+def _smooth(least: int) -> int:
+    """The next number with the factors 2, 3 and 5 only, for the transform's sake."""
+    while True:
+        rest = least
+        for factor in (2, 3, 5):
+            while rest % factor == 0:
+                rest //= factor
+        if rest == 1:
+            return least
+        least += 1
 
 
-def _harder(
-    stack: _Stack, pair: Pair, ramp: float, starts: Sequence[tuple[float, float, float, float]], best: dict[str, _Fit]
-) -> dict[str, _Fit]:
-    """A wider search, for a first one that got stuck: other sizes of the echo, and a source with little or much of its own."""
-    import numpy as np
+def _first_fit(samples: _Samples, shifts: Floats, noise: _Noise, pair: Pair, rise: float, centre: float, before: float, usable: float) -> Fit:
+    """The best of the likely places and kinds, over all that can be seen."""
+    ramp = max(1.2 * rise, 1.5 * samples.step)
+    first, width, count = _grid(samples.windows, rise, before, usable, samples.step)
+    stack = _stack(samples, shifts, None, first, count, width, noise, rise)
+    starts = candidates(stack, pair, ramp, centre, MOST_STARTS)
+    if len(stack.mean) > MOST_BINS // 2 and 2 * width < 0.45 * ramp:
+        stack = rebinned(stack, 2)
+    best: dict[str, Fit] = {}
+    tried: list[Fit] = []
+    for start in starts:
+        problem = Problem(stack, pair, start.shape, ramp)
+        tried.append(problem.solve(problem.pack(start), 6))
+    if not tried:
+        problem = Problem(stack, pair, "none", ramp)
+        return problem.solve(problem.pack(Start("none", centre, ramp, 0.3 * ramp, 0.1 * ramp, -0.55, 3 * ramp)))
+    for fit in sorted(tried, key=lambda f: f.cost)[:4]:
+        polished = Problem(stack, pair, fit.shape, ramp).solve(fit.params, 15)
+        if fit.shape not in best or polished.cost < best[fit.shape].cost:
+            best[fit.shape] = polished
+    return _simplest(best, LEAST_GAIN)
 
-    found = dict(best)
-    problem = _Problem(stack, pair, "step", ramp)
-    for trip, wide, middle, _ in starts:
-        for guess in (1.5, -1.5, 0.25, -0.25):
-            begin = [middle / ramp, math.log(wide / ramp), -2.0, -0.6, math.log(trip / 2 / ramp), guess, 0.3, 0.3]
-            fit = problem.solve(np.array(begin), 10)
-            if "step" not in found or fit.chi < found["step"].chi:
-                found["step"] = fit
-    found["step"] = problem.solve(found["step"].params, 25)
+
+def _simplest(fits: dict[str, Fit], gain: float) -> Fit:
+    """The first in the order of `SHAPES` that no later one beats by the gain."""
+    chosen: Fit | None = None
+    for shape in SHAPES:
+        fit = fits.get(shape)
+        if fit is None:
+            continue
+        if chosen is None or (fit.cost < chosen.cost - gain and not (shape == "two" and _same_story(fit, chosen))):
+            chosen = fit
+    assert chosen is not None
+    return chosen
+
+
+def _same_story(two: Fit, one: Fit) -> bool:
+    """Whether two faults only repeat what one tells: little is gained, or the second echo is where the first returns again."""
+    r = two.response
+    return two.cost > TWO_SHARE * one.cost or abs(r.beyond / r.tau - 1) < 0.05
+
+
+def _near_stack(samples: _Samples, shifts: Floats, tails: Floats | None, noise: _Noise, fit: Fit, ramp: float, before: float, usable: float) -> Stack:
+    """The mean edge as far as this fit needs to see."""
+    r = fit.response
+    reach = max(3.3 * 2 * r.tau, 2 * r.tau + 10 * ramp, 2 * r.tau + 8 * r.stub) + r.centre + fit.first
+    rise = rise_of(r)
+    first, width, count = _grid(samples.windows, rise, before, min(usable, reach), samples.step)
+    return _stack(samples, shifts, tails, first, count, width, noise, rise, fit)
+
+
+def _refit(stack: Stack, pair: Pair, ramp: float, known: Fit) -> Fit:
+    """The known fit on a new stack, and where it leaves much over, the other kinds at the same place."""
+    problem = Problem(stack, pair, known.shape, ramp)
+    fits = {known.shape: problem.solve(problem.start_of(known), 15)}
+    if known.shape == "none":
+        return fits["none"]
+    usual = _usual(stack)
+    if fits[known.shape].cost > usual:
+        fits |= _others(stack, pair, ramp, fits[known.shape])
+    return _simplest(fits, LEAST_GAIN)
+
+
+def _looked_again(stack: Stack, pair: Pair, ramp: float, known: Fit) -> Fit:
+    """The search once more on the narrower, finer stack: among echoes close to the edge a small one is easily missed."""
+    best = known
+    for start in candidates(stack, pair, ramp, known.response.centre + known.first, AGAIN_STARTS, FINE):
+        problem = Problem(stack, pair, start.shape, ramp)
+        fit = problem.solve(problem.pack(start), 12)
+        if fit.cost < best.cost - (LEAST_GAIN if fit.shape == "branch" and best.shape != "branch" else 0.0):
+            best = fit
+    if best is not known:
+        return _refit(stack, pair, ramp, best)
+    return best
+
+
+def _usual(stack: Stack) -> float:
+    """A sum of squares that a right model hardly exceeds."""
+    count = int((stack.weight > 0).sum())
+    return count + 4 * math.sqrt(2 * count) + LEAST_GAIN / 2
+
+
+def _others(stack: Stack, pair: Pair, ramp: float, fit: Fit) -> dict[str, Fit]:
+    """Every other kind of fault at the place of a fit."""
+    found: dict[str, Fit] = {}
+    last = stack.first + stack.step * len(stack.mean)
+    r = fit.response
+    for shape in ("end", "pass", "branch", "two"):
+        if shape == fit.shape:
+            continue
+        problem = Problem(stack, pair, shape, ramp)
+        load = r.load if r.stub <= 0 else -0.3
+        if shape in ("end", "pass"):
+            # With the line going on, loss that a fit of an end took up elsewhere has to come back.
+            usual = {"load": 0.7 * load, "beyond": r.tau, "last": 0.0, "loss": 1.0, "source": SOURCE_PRIOR[0]}
+            changes: list[dict[str, float]] = [{"load": load, "beyond": r.tau, "last": 0.0}, usual]
+        elif shape == "branch":
+            changes = [{"stub": k * ramp, "beyond": r.tau, "last": 0.0} for k in (0.2, 0.7, 2.5)]
+        else:
+            spans = [k * r.tau for k in (0.3, 1.0, 2.5) if 2 * (1 + k) * r.tau < last]
+            changes = [{"load": max(min(load, 0.5), -0.5), "beyond": b, "last": g} for b in spans for g in (0.3, -0.3)]
+        tried = [problem.solve(problem.start_of(fit, **c), 6 if len(changes) > 1 else 15) for c in changes]
+        if tried:
+            best = min(tried, key=lambda f: f.cost)
+            found[shape] = problem.solve(best.params, 15) if len(changes) > 1 else best
     return found
 
 
-def _edge_of(fit: _Fit, stack: _Stack, ramp: float) -> list[float]:
-    """The first four parameters of a fit, in units of another ramp."""
-    r = fit.response
-    scaled = [_bound(math.log(max(part, 1e-15) / ramp)) for part in (r.ramp, r.pole)]
-    return [(r.centre + fit.first) / ramp, *scaled, float(fit.params[3])]
-
-
-def _realigned(windows: Sequence[Window], shifts: Sequence[float], fit: _Fit, stack: _Stack, noise: float) -> list[float]:
+def _realigned(s: _Samples, shifts: Floats, tails: Floats | None, fit: Fit, rise: float) -> Floats:
     """Each edge's own time, found against the fitted edge: noise moved the crossing that was taken before."""
     import numpy as np
 
-    grid = stack.first + stack.step * (np.arange(len(stack.mean)) + 0.5)
-    curve = fit.base + fit.size * step_response(fit.response, len(stack.mean), stack.step)
-    slope = np.gradient(curve, stack.step)
-    centre = fit.response.centre + stack.first
-    reach = 1.0 * fit.response.ramp + 2 * fit.response.pole + 2 * stack.step
-    moved = []
-    for n, w in enumerate(windows):
-        t = w.first + w.step * np.arange(len(w.volts)) - shifts[n]
-        near = (np.abs(t - centre) < reach) & (t < grid[-1]) & (t > grid[0])
-        if near.sum() < 2:
-            moved.append(shifts[n])
-            continue
-        quiet = t < centre - reach
-        y = w.volts * w.sign
-        y = y - float(np.mean(y[quiet])) if quiet.sum() > 3 else y
-        d = np.interp(t[near], grid, slope)
-        off = y[near] - np.interp(t[near], grid, curve)
-        power = float(d @ d)
-        change = -float(d @ off) / power if power > 0 else 0.0
-        moved.append(shifts[n] + min(max(change, -reach), reach))
-    middle = float(np.median(moved))
-    return [m - middle for m in moved]
+    centre = fit.response.centre + fit.first
+    reach = 1.2 * rise + 2 * s.step
+    t = s.t - shifts[s.n]
+    y = s.y if tails is None else s.y - tails
+    step = min(rise / 12, s.step)
+    count = int(8 * reach / step)
+    begin = centre - 4 * reach
+    curve = fit.size * step_response(fit.response._replace(centre=4 * reach), count, step)
+    grid = begin + step * (np.arange(count) + 0.5)
+    slope = np.gradient(curve, step)
+    quiet = (t < centre - reach) & (t > 2 * rise - s.before)
+    held = np.bincount(s.n[quiet], minlength=s.windows)
+    level = np.bincount(s.n[quiet], weights=y[quiet], minlength=s.windows) / np.maximum(held, 1)
+    near = np.abs(t - centre) < reach
+    d = np.interp(t[near], grid, slope)
+    off = y[near] - level[s.n[near]] - np.interp(t[near], grid, curve)
+    power = np.bincount(s.n[near], weights=d * d, minlength=s.windows)
+    change = -np.bincount(s.n[near], weights=d * off, minlength=s.windows) / np.where(power > 0, power, np.inf)
+    # One sample between the levels tells a time only when it stands on the edge.
+    change = np.where((held > 0) & (np.bincount(s.n[near], minlength=s.windows) > 1), np.clip(change, -reach, reach), 0.0)
+    moved = shifts + change
+    # The crossing lies between two samples; nothing but noise on the slope can have moved it further.
+    most = 0.6 * s.step + 0.3 * rise
+    result: Floats = np.clip(moved - float(np.median(moved)), -most, most)
+    return result
 
 
-def _tails(windows: Sequence[Window], fit: _Fit, stack: _Stack) -> list[Floats] | None:
-    """What earlier edges still do within each window, by the fitted response; None when nothing is left of them."""
+def _tails(windows: Sequence[Window], s: _Samples, fit: Fit, shifts: Floats) -> Floats | None:
+    """What earlier edges still do at each sample, by the fitted response; None when nothing is left of them."""
     import numpy as np
 
     r = fit.response
@@ -532,102 +499,131 @@ def _tails(windows: Sequence[Window], fit: _Fit, stack: _Stack) -> list[Floats] 
     if r.stub > 0 or trip <= 0 or product < 1e-3 or product ** (quiet / trip) < 2e-3:
         return None
     longest = max(w.earlier[0][0] if w.earlier else 0.0 for w in windows)
-    span = min(longest, 40 * trip) + max(w.first + w.step * len(w.volts) for w in windows)
-    step = max(min(_rise_time(r) / 3, span / 200), span / 16_000)
-    count = int(span / step) + 2
-    shifted = r._replace(centre=r.centre + stack.first + 4 * _rise_time(r))
-    lead = 4 * _rise_time(r)
-    curve = fit.size * step_response(shifted, count, step)
-    grid = step * (np.arange(count) + 0.5) - lead
+    rise = rise_of(r)
+    span = min(longest, 40 * trip) + float(s.t.max())
+    step = max(min(rise / 3, span / 200), span / 16_000)
+    lead = 4 * rise
+    curve = fit.size * step_response(r._replace(centre=r.centre + fit.first + lead), int((span + lead) / step) + 2, step)
+    grid = step * (np.arange(len(curve)) + 0.5) - lead
     settled = float(curve[-1])
-    tails: list[Floats] = []
-    for w in windows:
-        t = w.first + w.step * np.arange(len(w.volts))
-        total = np.zeros(len(t))
+    total = np.zeros(len(s.t))
+    bounds = np.searchsorted(s.n, np.arange(s.windows + 1))
+    for k, w in enumerate(windows):
+        part = slice(bounds[k], bounds[k + 1])
+        t = s.t[part] - shifts[k]
         for ago, sign in w.earlier:
-            total += sign * w.sign * (np.interp(t + ago, grid, curve, right=settled) - settled)
-        tails.append(total)
-    return tails
+            if ago < span:
+                total[part] += sign * w.sign * (np.interp(t + ago, grid, curve, right=settled) - settled)
+    return total
 
 
-def _judged(windows: Sequence[Window], fit: _Fit, stack: _Stack, pair: Pair, noise: float, usable: float, step: float) -> Echo:
-    """Which shape the data bear out, with bars and limits."""
-    import numpy as np
-
-    ramp = max(1.2 * _rise_time(fit.response), 1.5 * step)
-    none = _Problem(stack, pair, "none", ramp)
+def _measured(fit: Fit, rise: float, step: float) -> tuple[float, float, float, float]:
+    """Round trip in s with its bar, factor with its bar, of a fit."""
     r = fit.response
-    begin = _edge_of(fit, stack, ramp)
-    plain = none.solve([*begin, math.log(max(r.tau, 1e-12) / ramp), 0.0, *fit.params[6:8]], 15)
-    best, shape = fit, "branch" if r.stub > 0 else "step"
-    scale = _inflation(fit.residual)
-    count = len(fit.residual)
-    uneasy = fit.chi > count + 4 * math.sqrt(2 * count) + LEAST_GAIN / 2
-    branch = _branch(stack, pair, ramp, begin, fit) if uneasy and shape == "step" else None
-    if branch is not None and branch.chi < best.chi - LEAST_GAIN * scale ** 0.5:
-        best, shape = branch, "branch"
-    rise = _rise_time(best.response)
-    second_delay = second_factor = 0.0
-    if shape == "step" and uneasy and 2 * r.tau < usable / 1.5:
-        two = _two(stack, pair, ramp, begin, fit, usable)
-        if two is not None and two.chi < 0.7 * fit.chi and two.chi < fit.chi - LEAST_GAIN:
-            best = two
-            second_delay, second_factor = 2 * (two.response.tau + two.response.beyond), two.response.last
-    gain = plain.chi - best.chi
-    scale = _inflation(best.residual)
-    spread = np.sqrt(np.maximum(np.diag(best.covariance), 0) * scale)
-    r = best.response
+    wider = math.sqrt(_inflation(fit.residual))
     delay = 2 * r.tau
-    least = _least(best, ramp, scale, stack)
-    # The edge of the echo is the reference itself, so the delay hangs on both; the floor is what binning hides.
-    delay_bar = math.hypot(BAR * delay * float(spread[4]), MODEL_DELAY * delay, MODEL_RISE * rise)
-    left_over = float(best.residual @ best.residual) / max(len(best.residual), 1)
-    if left_over > POOR:  # something else is on the line as well
-        delay_bar = math.hypot(delay_bar, UNEXPLAINED * delay)
-    factor = r.load if shape == "step" else -1 / 3
-    factor_bar = BAR * float(spread[5]) * (1 - r.load**2) if shape == "step" else 0.0
-    overshoot, ring, settles, size = _outline(best, stack)
-    echo_share = abs(factor) * (1 + r.source)
-    found = gain > LEAST_GAIN * max(scale**0.5, 1.0) and echo_share > LEAST_ECHO and left_over < UNCLEAR
-    branch_s, branch_bar = (r.stub, BAR * r.stub * float(spread[5])) if shape == "branch" else (0.0, 0.0)
+    # The edge of the echo is the reference itself, so the delay hangs on both.
+    coarse = MODEL_STEP * max(step - rise / 2, 0.0)
+    bar = math.hypot(BAR * delay * fit.spread("tau") * wider, MODEL_DELAY * delay, MODEL_RISE * rise, coarse)
+    if _left_over(fit) > POOR:  # something else is on the line as well
+        bar = math.hypot(bar, UNEXPLAINED * delay)
+    if r.stub > 0:
+        return delay, bar, -1 / 3, 0.0
+    return delay, bar, r.load, BAR * fit.spread("load") * wider * (1 - r.load**2)
+
+
+def _left_over(fit: Fit) -> float:
+    """Chi-square per bin."""
+    return float(fit.residual @ fit.residual) / max(len(fit.residual), 1)
+
+
+def _judged(stack: Stack, fit: Fit, pair: Pair, usable: float, edges: int, step: float) -> Echo:
+    """Which shape the data bear out, with bars and limits."""
+    rise = rise_of(fit.response)
+    ramp = max(1.2 * rise, 1.5 * step)
+    fit, rival = _single(stack, pair, ramp, fit)
+    none = Problem(stack, pair, "none", ramp)
+    plain = fit if fit.shape == "none" else min((none.solve(none.start_of(fit, tau=tau), 15) for tau in (fit.response.tau, 3 * fit.response.tau)), key=lambda f: f.cost)
+    scale = _inflation(fit.residual)
+    left_over = _left_over(fit)
+    r = fit.response
+    shape = "none" if fit.shape == "none" else "branch" if r.stub > 0 else "step"
+    delay, delay_bar, factor, factor_bar = _measured(fit, rise, step)
+    other = (0.0, 0.0, 0.0, 0.0) if rival is None else _measured(rival, rise, step)
+    overshoot, ring, settles, size = _outline(fit, stack)
+    least = max(_least(fit, ramp, scale, stack), LEAST_ECHO)
+    share = abs(factor) * (1 + r.source) * (min(1.0, 2 * r.stub / rise) if shape == "branch" else 1.0)
+    real = shape != "none" and plain.cost - fit.cost > LEAST_GAIN * math.sqrt(scale) and share > LEAST_ECHO
+    nearest, farthest = max(rise, 2 * step), max(usable - 1.5 * rise, 0.0)
+    found = real and left_over < UNCLEAR
+    begins = _departure(stack, pair, ramp, plain, nearest, usable) if real and not found else (0.0, 0.0)
+    if not found:
+        shape, delay, delay_bar, factor, factor_bar, rival = "none", 0.0, 0.0, 0.0, 0.0, None
+    two = found and fit.shape == "two"
     return Echo(
-        shape if found else "none", delay if found else 0.0, delay_bar if found else 0.0, factor if found else 0.0,
-        factor_bar if found else 0.0, branch_s if found else 0.0, branch_bar if found else 0.0, r.source, rise, size, overshoot,
-        ring, settles, max(rise, 2 * step), max(usable - 1.5 * rise, 0.0), max(least, LEAST_ECHO), len(windows),
-        left_over, second_delay if found else 0.0,
-        second_factor if found else 0.0,
+        shape, delay, delay_bar, factor, factor_bar, r.stub if shape == "branch" else 0.0,
+        BAR * r.stub * fit.spread("stub") * math.sqrt(scale) if shape == "branch" else 0.0, r.source, rise, size, overshoot, ring, settles,
+        nearest, farthest, least, edges, left_over, 2 * (r.tau + r.beyond) if two else 0.0, r.last if two else 0.0,
+        found and fit.shape in ("pass", "two", "branch"), "" if rival is None else "branch" if rival.response.stub > 0 else "step", *begins, other,
     )  # fmt: skip
 
 
-def _branch(stack: _Stack, pair: Pair, ramp: float, begin: list[float], fit: _Fit) -> _Fit | None:
-    """The best open branch, from several lengths."""
-    problem = _Problem(stack, pair, "branch", ramp)
-    best: _Fit | None = None
-    for stub in (0.15, 0.6, 2.5):
-        start = [*begin, math.log(fit.response.tau / ramp), math.log(stub), *fit.params[6:8], 0.0]
-        found = problem.solve(start, 5)
-        if best is None or found.chi < best.chi:
-            best = found
-    return problem.solve(best.params, 12) if best is not None else None
+def _single(stack: Stack, pair: Pair, ramp: float, fit: Fit) -> tuple[Fit, Fit | None]:
+    """The fit, or a simpler or better one of a single fault, and its rival."""
+    if fit.shape == "none":
+        return fit, None
+    if fit.shape == "two":
+        r = fit.response
+        end = Problem(stack, pair, "end", ramp)
+        ended = end.solve(end.start_of(fit, tau=r.tau + r.beyond, load=r.last), 20)
+        if ended.cost > fit.cost + LEAST_GAIN:
+            return fit, None
+        fit = ended
+    rival = _rival(stack, pair, ramp, fit, _inflation(fit.residual))
+    if rival is not None and rival.cost < fit.cost - (LEAST_GAIN if rival.response.stub > 0 else 0.0):
+        return rival, fit if fit.cost < rival.cost + RIVAL_GAIN * _inflation(rival.residual) else None
+    return fit, rival
 
 
-def _two(stack: _Stack, pair: Pair, ramp: float, begin: list[float], fit: _Fit, usable: float) -> _Fit | None:
-    """The best pair of places, from several distances between them."""
-    problem = _Problem(stack, pair, "two", ramp)
-    best: _Fit | None = None
-    for share in (0.3, 1.0, 2.5):
-        beyond = share * fit.response.tau
-        if 2 * (beyond + fit.response.tau) > usable:
+def _rival(stack: Stack, pair: Pair, ramp: float, fit: Fit, scale: float) -> Fit | None:
+    """Another kind of single fault at the place that the data do not refuse."""
+    r = fit.response
+    load = r.load if r.stub <= 0 else -0.2
+    found: Fit | None = None
+    for shape in ("end", "pass") if r.stub <= 0 else ("end",):
+        if shape == fit.shape or fit.shape == "two":
             continue
-        for guess in (0.3, -0.3):
-            start = [*begin, math.log(fit.response.tau / ramp), float(fit.params[5]), *fit.params[6:8], math.log(beyond / ramp), guess]
-            found = problem.solve(start, 5)
-            if best is None or found.chi < best.chi:
-                best = found
-    return problem.solve(best.params, 14) if best is not None else None
+        problem = Problem(stack, pair, shape, ramp)
+        usual = problem.start_of(fit, load=0.7 * load, beyond=r.tau, loss=1.0, source=SOURCE_PRIOR[0])
+        tried = [problem.solve(p, 12) for p in (problem.start_of(fit, load=load, beyond=r.tau), usual)]
+        other = min(tried, key=lambda f: f.cost)
+        if other.cost < fit.cost + RIVAL_GAIN * scale and (found is None or other.cost < found.cost):
+            found = other
+    return found
 
 
-def _least(fit: _Fit, ramp: float, scale: float, stack: _Stack) -> float:
+def _departure(stack: Stack, pair: Pair, ramp: float, plain: Fit, nearest: float, usable: float) -> tuple[float, float]:
+    """Round trips in s between which the mean edge begins to differ from that of a sound line."""
+    import numpy as np
+
+    problem = Problem(stack, pair, "none", ramp)
+    last = min(usable, stack.first + stack.step * len(stack.mean))
+    low, high = nearest, last
+    times = stack.first + stack.step * (np.arange(len(stack.mean)) + 0.5)
+    middle = plain.response.centre + plain.first
+    for cut in np.geomspace(nearest + 0.5 * ramp, max(last, 1.1 * nearest + ramp), 14):
+        short = stack._replace(weight=np.where(times < middle + cut, stack.weight, 0.0))
+        problem = Problem(short, pair, "none", ramp)
+        fit = problem.solve(problem.start_of(plain), 10)
+        if fit.residual @ fit.residual < POOR * max(len(fit.residual), 1):
+            low = max(low, float(cut) - 0.5 * ramp)
+        else:
+            high = float(cut)
+            break
+    return low, high
+
+
+def _least(fit: Fit, ramp: float, scale: float, stack: Stack) -> float:
     """Smallest echo that would have been told from the noise, as a share of the edge."""
     import numpy as np
 
@@ -636,7 +632,7 @@ def _least(fit: _Fit, ramp: float, scale: float, stack: _Stack) -> float:
     return float(4 * math.sqrt(scale) / (weight * max(abs(fit.size), 1e-9) * math.sqrt(max(per_edge, 1.0))))
 
 
-def _outline(fit: _Fit, stack: _Stack) -> tuple[float, float, bool, float]:
+def _outline(fit: Fit, stack: Stack) -> tuple[float, float, bool, float]:
     """Overshoot as a share of the settled step, period of the ringing in s (0: none), whether it settles here, step in V."""
     import numpy as np
 
@@ -648,7 +644,7 @@ def _outline(fit: _Fit, stack: _Stack) -> tuple[float, float, bool, float]:
     tail = y[-max(len(y) // 10, 3) :]
     settled = float(np.median(tail))
     size = abs(settled) if abs(settled) > 1e-9 else 1e-9
-    width = max(int(_rise_time(fit.response) / stack.step / 3), 1)
+    width = max(int(rise_of(fit.response) / stack.step / 3), 1)
     smooth = np.convolve(y, np.ones(width) / width, "same")[width:-width] if len(y) > 4 * width else y
     overshoot = max(float(smooth.max()) - settled, 0.0) / size
     off = smooth - settled
@@ -669,5 +665,5 @@ def mean_edge(windows: Sequence[Window], span: float) -> tuple[float, float, Flo
     width = max(step, span / 600)
     first = -min(0.15 * span, float(np.median([-w.first for w in windows])))
     count = max(int((span - first) / width), 2)
-    stack = _stack(windows, [0.0] * len(windows), None, first, count, width, 1.0, 2 * step)
+    stack = _stack(_samples(windows, 0.0), np.zeros(len(windows)), None, first, count, width, _Noise(1.0, 0.0), 2 * step)
     return first, width, np.where(stack.weight > 0, stack.mean, np.nan)

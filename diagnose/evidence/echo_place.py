@@ -42,6 +42,8 @@ class Spot(NamedTuple):
     places: tuple[str, ...]
     unit: int | None
     notes: tuple[str, ...]
+    factor: float = 0.0
+    factor_bar: float = 0.0
 
 
 class Reach(NamedTuple):
@@ -127,7 +129,6 @@ def locate(echo: Echo, site: Site | None, trunk: Trunk | None, probe: int | None
     velocity_bar = metres * share
     bar = math.hypot(echo_distance_m(echo.delay_bar, factor), velocity_bar)
     impedance = (site.number("trunk.impedance", _at(trunk)) if site and trunk else None) or NOMINAL_IMPEDANCE["rs485"]
-    ohms = load_from_gamma(min(max(echo.factor, -1.0), 1.0), impedance)
     notes: list[str] = []
     places: list[str] = []
     unit: int | None = None
@@ -151,9 +152,11 @@ def locate(echo: Echo, site: Site | None, trunk: Trunk | None, probe: int | None
         _, lengths_known = segment_lengths(trunk)
         if not lengths_known:
             notes.append("not every segment's length is recorded; the segment is a guess")
+    echo = echo.seen_as(None if at_end is None else not at_end)
+    ohms = load_from_gamma(min(max(echo.factor, -1.0), 1.0), impedance)
     return Spot(
-        kind_of(echo, at_end), metres, bar, velocity_bar, factor, known, ohms, tuple(dict.fromkeys(places)), unit, tuple(notes)
-    )
+        kind_of(echo, at_end), metres, bar, velocity_bar, factor, known, ohms, tuple(dict.fromkeys(places)), unit, tuple(notes), echo.factor, echo.factor_bar,
+    )  # fmt: skip
 
 
 def metres_of(seconds: float, factor: float) -> float:
