@@ -24,11 +24,11 @@ LENGTHS = (20, 60, 150, 300, 600)
 STUB = 30.0
 
 
-def line(number: int, a: str, b: str, metres: float, lossy: bool) -> str:
-    """One piece of pair between two nodes."""
-    if not lossy:
+def line(number: int, a: str, b: str, metres: float, lossy: bool, stepped: bool = False) -> str:
+    """One piece of pair between two nodes; `stepped` takes the convolution of an `O` line for a lossless one too."""
+    if not lossy and not stepped:
         return f"T{number} {a} 0 {b} 0 Z0={IMPEDANCE:g} TD={metres / SPEED:.9e}\n"
-    model = f"ltra(r={LOOP} l={IMPEDANCE / SPEED:.9e} c={1 / (IMPEDANCE * SPEED):.9e} g=0 len={metres} rel=1 abs=1)"
+    model = f"ltra(r={LOOP if lossy else 0:g} l={IMPEDANCE / SPEED:.9e} c={1 / (IMPEDANCE * SPEED):.9e} g=0 len={metres} rel=1 abs=1)"
     return f"O{number} {a} 0 {b} 0 pair{number}\n.model pair{number} {model}\n"
 
 
@@ -43,7 +43,9 @@ def network(kind: str, metres: float, lossy: bool) -> str:
     if kind == "joint":
         return near + "Rx m n 60\n" + line(2, "n", "e", beyond, lossy) + "Rend e 0 120\n"
     if kind == "branch":
-        return near + line(3, "m", "q", STUB, lossy) + "Rq q 0 1e6\n" + line(2, "m", "e", beyond, lossy) + "Rend e 0 120\n"
+        # Three `T` lines at a node multiply the simulator's break points until it gives up.
+        near, stub, far = line(1, "p", "m", metres, lossy, True), line(3, "m", "q", STUB, lossy, True), line(2, "m", "e", beyond, lossy, True)
+        return near + stub + "Rq q 0 1e6\n" + far + "Rend e 0 120\n"
     raise ValueError(kind)
 
 
@@ -77,6 +79,9 @@ def compute(text: str) -> str:
         if not out.exists():
             raise RuntimeError(done.stdout[-400:] + done.stderr[-400:])
         rows = [line.split() for line in out.read_text().splitlines() if line.strip()]
+    asked = float(text.split(".tran ")[1].split()[1])
+    if not rows or float(rows[-1][0]) < 0.999 * asked:
+        raise RuntimeError(f"the simulator gave up at {rows[-1][0] if rows else 0} s of {asked:g} s")
     points = [(float(a) - 0.5e-6, float(b)) for a, b, *_ in rows]
     kept: list[str] = []
     before = points[0]
