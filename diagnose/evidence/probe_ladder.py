@@ -89,6 +89,7 @@ class Ladder:
         self.interrupted = ""
         self.now_at = ""
         self._sock: Any = None
+        self._took_s = 0.0  # of the step at hand, where that is not all the time that it took
         self.began = time.monotonic()
 
     # ---- the climb
@@ -100,10 +101,12 @@ class Ladder:
         ):  # fmt: skip
             self.now_at = name
             began = time.monotonic()
+            self._took_s = 0.0
             outcome = step()
             if outcome is not None:
                 result, says = outcome
-                self.rungs.append(Rung(name, result, one_line(says, 300), 1000 * (time.monotonic() - began)))
+                took_s = self._took_s or time.monotonic() - began
+                self.rungs.append(Rung(name, result, one_line(says, 300), 1000 * took_s))
                 # Without an address nothing can be asked. A gateway that looks wrong may lead out all the same.
                 if result == "failed" and name not in ("gateway", "time"):
                     if name == "name" and self.wish.clock_from:
@@ -200,7 +203,8 @@ class Ladder:
             self._connect(address)
         good = [c for c in self.connects if c.result == "connects"]
         bad = [c for c in self.connects if c.result != "connects"]
-        told = "; ".join(f"{c.address} {_TOLD[c.result]} ({c.took_ms:.1f} ms)" for c in self.connects)
+        times = len(self.connects) > 1
+        told = "; ".join(f"{c.address} {_TOLD[c.result]}{f' ({c.took_ms:.1f} ms)' if times else ''}" for c in self.connects)
         if good:
             found.connected = 5
             if bad:
@@ -290,6 +294,7 @@ class Ladder:
         listen = min(1.0, 0.1 + 3 * self._round_trip()) if late else 0.0
         up = probe_http.upgrade(self._sock, target, self.wish.subprotocols, Until(self.wish.timeout), now, listen)
         self.upgrade = up
+        self._took_s = max(0.0, up.received - up.sent)  # without the goodbye
         if up.head is None:
             if up.raw:
                 self.strange.append(f"from the server: {one_line(up.raw[:200].decode('latin-1'), 160)}")
@@ -314,7 +319,11 @@ class Ladder:
     def settle(self) -> None:
         """Take back what later rungs have disproved: a gateway that looks wrong, and yet something beyond it answers."""
         failed = next((r for r in self.rungs if r.name == "gateway" and r.result == "failed"), None)
-        if failed is None or not (self.got_out() or self.own.found.connected):
+        good = [c.address for c in self.connects if c.result == "connects"]
+        if failed is None or not (good or self.got_out()):
+            return
+        if good and all(":" in address for address in good):
+            self.notes.append(f"{self.wish.target.host} is reached by IPv6 only; a station that has only IPv4 stays cut off")
             return
         why = "something beyond it answers, so there is another route" if self.got_out() else "what was asked for lies in the own network"
         self.notes.append(f"{failed.says}; yet {why}")
@@ -331,7 +340,9 @@ class Ladder:
 def beyond(address: str, found: Found) -> bool:
     """Whether an address is reached only through a gateway, as far as the own networks are known."""
     there = ipaddress.ip_address(address)
-    if there.is_loopback or there.is_link_local or there.version != 4:
+    if there.version == 6:
+        return there.is_global
+    if there.is_loopback or there.is_link_local:
         return False
     return not any(a.local and ip.same_subnet(a.local, str(a.prefix), address) for a in found.addresses)
 

@@ -68,7 +68,7 @@ def _report(seen: Ladder, name: str, site: Site | None, stand: Standpoint) -> Re
     taken = [_worded(seen, t) for t in [*kept, *_own_readings(seen, stand, {t.check for t in kept})]]
     says = [*_first_words(seen), *_rung_lines(seen), *_remarks(seen, site, stand), *(s for s in verdict.says[1:] if not s.startswith(("401 ", "the bring-up")))]
     if stand.note:
-        says.append(stand.note)
+        says.append(stand.note.replace("Put 'unit N' into the file's name to say otherwise", "--unit N says otherwise"))
     understood = len(seen.rungs)
     return Report(
         KIND, TITLE, tuple(one_line(s) for s in dict.fromkeys(says)), tuple(taken), _figures(seen, verdict.figures), understood,

@@ -71,8 +71,11 @@ def look(commands: Run, seconds: float) -> Own:
     if device and Path(f"/sys/class/net/{device}/wireless").exists():
         notes.append(f"{one_line(device, 40)} is a wireless interface: what follows says nothing of the station's cable")
     notes += _clashes(found)
-    if ways:
+    if ways and ways[0][2]:
         found.gateways = [(ways[0][2], 2)]
+    elif ways:
+        found.gateways, found.has_routes = [], False
+        notes.append(one_line(f"the way out by {device} has no gateway: a modem or a tunnel, not the station's cable", 200))
     _only(found, device)
     if found.addresses and not any(a.local for a in found.addresses) and _has_v6(addresses, device):
         found.has_addresses = False
@@ -89,13 +92,13 @@ def _only(found: Found, device: str) -> None:
 
 
 def _default_ways(routes: str) -> list[tuple[int, str, str]]:
-    """Default routes as (metric, interface, gateway), the one that is used first."""
+    """Default routes as (metric, interface, gateway), the one that is used first; no gateway on a line with two ends."""
     ways = []
     for row in _rows(routes):
-        gateway, device, metric = row.get("gateway"), row.get("dev"), row.get("metric", 0)
+        gateway, device, metric = row.get("gateway", ""), row.get("dev"), row.get("metric", 0)
         if row.get("dst") == "default" and isinstance(gateway, str) and isinstance(device, str) and isinstance(metric, int):
             try:
-                if ip_address(gateway).version == 4:
+                if not gateway or ip_address(gateway).version == 4:
                     ways.append((metric, one_line(device, 40), gateway))
             except ValueError:
                 continue

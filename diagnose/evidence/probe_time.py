@@ -21,6 +21,7 @@ NTP_TO_UNIX = 2_208_988_800
 """Seconds from 1900 to 1970 (RFC 5905, 6)."""
 EARLIEST = 1_704_067_200.0
 """2024-01-01: no clock that is right shows less, since this was not written before."""
+LATEST = EARLIEST + 100 * 365.25 * 86_400
 MOST_PACKETS, TRIES = 16, 2
 
 
@@ -86,12 +87,14 @@ def tell(offset: Offset) -> str:
 
 
 def by_date(text: str, sent: float, received: float) -> Offset | None:
-    """The offset by a Date field, which only has whole seconds; None for what is no date."""
+    """The offset by a Date field, which only has whole seconds; None for what is no date of this century."""
     if len(text) > 60:
         return None
     try:
         there = parsedate_to_datetime(text).timestamp()
     except (TypeError, ValueError, OverflowError, OSError):
+        return None
+    if not EARLIEST <= there <= LATEST:
         return None
     # The reply was dated within [sent, received]; its true second is anywhere in [there, there + 1).
     least, most = sent - there - 1, received - there

@@ -7,7 +7,7 @@ import shlex
 from argparse import ArgumentParser, Namespace
 from typing import TYPE_CHECKING, NoReturn
 
-from diagnose.report.lines import Line
+from diagnose.report.lines import Line, wrap
 from diagnose.shell import probe_options
 from diagnose.shell.dialog import Talk, yes_or_no
 from diagnose.shell.refusal import Refusal
@@ -78,7 +78,8 @@ def _network(s: Session, words: Namespace, done: list[object]) -> Talk:
     from diagnose.shell.run_probe_network import network_report
 
     if not done:
-        done += network_report(words, the_state(s).site)
+        # Lines, not a moving one: the shell may be read aloud.
+        done += network_report(words, the_state(s).site, lambda text: s.tell_now(wrap("dim", f"{text} ...", s.width)))
     report, original = done
     assert isinstance(report, Report)
     assert isinstance(original, Original)

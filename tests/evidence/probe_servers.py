@@ -64,7 +64,11 @@ class Peer:
             conn.close()
 
     def close(self) -> None:
+        """Wakes the thread out of its waiting first: a descriptor that is closed under it may be given to the next server."""
         self._over.set()
+        with suppress(OSError):
+            self._socket.shutdown(socket.SHUT_RDWR)
+        self._thread.join(2)
         self._socket.close()
 
 

@@ -16,13 +16,14 @@ import time
 from collections.abc import Callable, Iterator
 from email.utils import formatdate
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from websockets.sync.server import serve
 
 from diagnose.cli import main
-from diagnose.evidence import probe_http, probe_ladder, probe_own, probe_time, probe_tls
+from diagnose.evidence import probe_http, probe_ladder, probe_network, probe_own, probe_time, probe_tls
 from diagnose.evidence.base import EvidenceError, Report
 from diagnose.evidence.intake import Original
 from diagnose.evidence.probe_ladder import Effects, Wish
@@ -205,6 +206,7 @@ def far(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_what_lies_beyond_the_own_networks() -> None:
     own = probe_own.look(system(), 1).found
     assert [a for a in ("192.168.7.9", "127.0.0.1", "169.254.1.1", "192.168.8.9", "203.0.113.9", "::1") if probe_ladder.beyond(a, own)] == ["192.168.8.9", "203.0.113.9"]
+    assert probe_ladder.beyond("2600::1", own)
 
 
 def test_name_and_time_service_tell_the_line_from_the_name_server(far: None) -> None:
@@ -321,6 +323,16 @@ def test_a_wrong_clock(papers: Papers) -> None:
     assert said(laptop, "own clock is wrong")
 
 
+def test_an_own_clock_that_was_never_set(papers: Papers, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on a station that has just been switched on; only this program's own look at the clock is put back."""
+    stopped = SimpleNamespace(time=lambda: 86_400.0, strftime=time.strftime, gmtime=time.gmtime, monotonic=time.monotonic)
+    monkeypatch.setattr(probe_network, "time", stopped)
+    monkeypatch.setattr(probe_network.time, "strftime", lambda form, *a: time.strftime(form, time.gmtime(86_400)))
+    with peer(silent, papers.server(begins=10)) as server:
+        report, _ = climb(f"wss://localhost:{server.port}/x", TLS, timeout=0.5, issuers=str(papers.file))
+    assert said(report, "this computer's clock shows 1970-01-02, so its clock was never set")
+
+
 def test_an_expired_certificate_seen_with_a_wrong_clock_is_not_taken(papers: Papers) -> None:
     with (
         peer(silent, papers.server(begins=-100, ends=-50)) as server,
@@ -434,6 +446,41 @@ def test_clashes_of_own_addresses_are_said() -> None:
     assert said(report, "both lie in 192.168.7.0/24")
 
 
+def test_ways_out_of_other_kinds() -> None:
+    def run(words: Any, seconds: float) -> str:
+        text = system()(words, seconds)
+        return json.dumps([{"dst": "default", "dev": "wwan0"}, *json.loads(text)[:1]]) if words[2] == "route" else text
+
+    report, _ = climb("office.example", run=run, resolve=fails(socket.EAI_AGAIN))
+    assert said(report, "the way out by wwan0 has no gateway")
+    assert said(report, "more than one way out: this goes by wwan0, not by eth0")
+    assert answers(report) == {"name-lookup": "fails"}
+    six = [{"ifname": "eth0", "flags": ["UP"], "operstate": "UP", "addr_info": [{"family": "inet6", "local": "2600::5", "prefixlen": 64, "scope": "global"}]}]
+
+    def six_only(words: Any, seconds: float) -> str:
+        return {"addr": json.dumps(six), "route": "[]"}.get(words[2], "")
+
+    report, _ = climb("office.example", run=six_only, resolve=fails(socket.EAI_AGAIN))
+    assert said(report, "only IPv6 addresses, which are not judged")
+    assert "no-address" not in answers(report).values()
+
+
+def test_without_the_command_ip_the_kernel_is_asked() -> None:
+    report, _ = climb("office.example", run=lambda words, seconds: "", resolve=fails(socket.EAI_AGAIN))
+    if sys.platform == "linux":
+        theirs = subprocess.run(["ip", "-json", "addr"], capture_output=True, check=False).stdout if shutil.which("ip") else b"[]"
+        known = {(i["local"], i["prefixlen"]) for row in json.loads(theirs) if row["ifname"] != "lo" for i in row["addr_info"] if i["family"] == "inet"}
+        assert {(a["address"], a["prefix"]) for a in report.figures["addresses"] if a["address"]} <= (known or {("", 0)})
+
+
+def test_reached_by_the_newer_family_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    with socket.create_server(("::1", 0), family=socket.AF_INET6) as listening:
+        port = listening.getsockname()[1]
+        report, _ = climb(f"office.example:{port}", run=system(gateway="10.9.9.1"), resolve=found("::1"))
+    assert said(report, "by IPv6 only")
+    assert report.figures["stops_at"] == "gateway"
+
+
 def test_several_addresses_are_tried_and_few() -> None:
     with peer(says(reply("404 Not Found"))) as server:
         report, _ = climb(f"ws://office.example:{server.port}/x", resolve=found("127.0.0.3", "::1", "127.0.0.1", *(f"127.0.1.{n}" for n in range(9))), timeout=0.5)
@@ -513,7 +560,7 @@ def test_the_date_of_a_reply() -> None:
         assert abs(clock["offset_s"] + shift) <= clock["uncertainty_s"] + 1
         assert clock["uncertainty_s"] < limit
         assert float(answers(report)["clock-read"].split()[0]) == pytest.approx(-shift, abs=1.5)
-    for bad in ("", "x" * 200, "Fri, 99 Xxx 9999999999 99:99:99", "\x1b[31m"):
+    for bad in ("", "x" * 200, "Fri, 31 Dec 9999 23:59:59 GMT", "Thu, 01 Jan 1970 00:00:00 GMT", "Fri, 99 Xxx 9999999999 99:99:99", "\x1b[31m"):
         assert probe_time.by_date(bad, 1.0, 2.0) is None
 
 
