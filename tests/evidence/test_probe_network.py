@@ -13,6 +13,7 @@ import subprocess
 import sys
 import threading
 import time
+from argparse import ArgumentParser
 from collections.abc import Callable, Iterator
 from email.utils import formatdate
 from pathlib import Path
@@ -31,8 +32,9 @@ from diagnose.evidence.probe_network import probe
 from diagnose.evidence.probe_target import read_subprotocols, read_target, read_time_server, read_timeout
 from diagnose.shell import run_probe_network
 from diagnose.shell.desk import Desk
+from diagnose.shell.probe_options import network_options
 from diagnose.shell.session import Options, Session
-from tests.evidence.network_help import ETHERNET, FIXED, answers, first, harmless, site
+from tests.evidence.network_help import ETHERNET, FIXED, RECORD, answers, first, harmless, site
 from tests.evidence.probe_servers import (
     Papers,
     closed_port,
@@ -825,3 +827,26 @@ def test_each_step_is_told_on_a_terminal_only(capsys: pytest.CaptureFixture[str]
     assert main(words) == 0
     out, _ = capsys.readouterr()
     assert "Readings (2):" in out
+
+
+def test_the_page_tells_the_truth(papers: Papers, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    page = (HOME / "docs/evidence/probe-network.md").read_text(encoding="utf-8")
+    (command,) = re.findall(r"```sh\n(.*?)```", page, re.S)
+    steps, table = re.findall(r"```text\n(.*?)```", page, re.S)
+    record = tmp_path / "site.yaml"
+    record.write_text(RECORD.format(uplink=TLS), encoding="utf-8")
+    with peer(silent, papers.server(ends=-3)) as server:
+        words = command.replace("8443", str(server.port)).replace("site.yaml", str(record)).replace("issuer.pem", str(papers.file)).split()
+        assert main([*words[1:], "--json"]) == 0
+        value = json.loads(capsys.readouterr().out)
+        report, _ = climb(f"wss://localhost:{server.port}/ocpp/LARCH-1", TLS, issuers=str(papers.file))
+    assert steps.split("\n")[:-1] == [f"{r['step']} {r['result']}" for r in value["figures"]["rungs"]]
+    shown = [f"{r['check']:<20}{r['at']:<10}{r['answer']:<14}{r['lines']}".rstrip() for r in value["readings"]]
+    assert table.strip().split("\n") == shown
+    assert first(report, TLS) == "server-certificate-expired"
+    named = {n for row in re.findall(r"^\| ((?:`\w+`(?:, )?)+) \|", page.partition("## Figures")[2], re.M) for n in re.findall(r"`(\w+)`", row)}
+    assert named == set(report.figures)
+    options = set(re.findall(r"^\| `(--[\w-]+)", page, re.M)) | {"--unit"}
+    made = ArgumentParser()
+    network_options(made)
+    assert options == {o for o in made._option_string_actions if o.startswith("--") and o != "--help"}
