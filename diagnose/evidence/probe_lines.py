@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import importlib
 import importlib.util
+import os
 import socket
 from typing import Any, Protocol
 
@@ -37,6 +38,8 @@ LOST: tuple[type[Exception], ...] = (OSError, ValueError, TypeError)
 """What pyserial raises when a port cannot be used or is gone; TypeError comes of a descriptor that is gone."""
 if importlib.util.find_spec("termios"):
     LOST = (*LOST, importlib.import_module("termios").error)
+PSEUDO_TERMINALS = range(136, 144)
+"""Device numbers that Linux gives pseudo terminals; what bridges a network to a port is one."""
 PARITY_LETTERS = {"even": "E", "odd": "O", "none": "N"}
 
 
@@ -104,7 +107,7 @@ class SerialLine:
         s = plan.setting
         try:
             self._port = pyserial.Serial(
-                plan.port, s.bit_rate, 8, PARITY_LETTERS[s.parity], s.stop_bits, timeout=SLICE_S, write_timeout=2.0, exclusive=True,
+                plan.port, s.bit_rate, 8, _letter(plan.port, s.parity), s.stop_bits, timeout=SLICE_S, write_timeout=2.0, exclusive=True,
             )  # fmt: skip
         except LOST as error:
             raise EvidenceError(_port_problem(plan.port, error, s)) from None
@@ -137,7 +140,7 @@ class SerialLine:
         """Bit rate, parity and stop bits from the next byte on."""
         try:
             self._port.baudrate = setting.bit_rate
-            self._port.parity = PARITY_LETTERS[setting.parity]
+            self._port.parity = _letter(self._port.port, setting.parity)
             self._port.stopbits = setting.stop_bits
             self._port.reset_input_buffer()
         except LOST as error:
@@ -146,6 +149,15 @@ class SerialLine:
     def close(self) -> None:
         """Let go of the port."""
         self._port.close()
+
+
+def _letter(port: str, parity: str) -> str:
+    """The letter that pyserial wants. A pseudo terminal has no parity and refuses one."""
+    try:
+        pseudo = hasattr(os, "major") and os.major(os.stat(port).st_rdev) in PSEUDO_TERMINALS
+    except OSError:
+        pseudo = False
+    return "N" if pseudo else PARITY_LETTERS[parity]
 
 
 def _why(error: BaseException) -> str:

@@ -5,6 +5,7 @@ Frames are found by the same framing as in captures; only the reply to 2B/0E, wh
 
 from __future__ import annotations
 
+import re
 from typing import NamedTuple
 
 from diagnose.evidence.probe_plan import READ_IDENTITY, REPORT_ID
@@ -132,7 +133,9 @@ def identity(reply: bytes) -> str:
 
 
 def _readable(data: bytes) -> str:
+    """Text where there is some, the other bytes in hex."""
     text = data.decode("utf-8", "replace")
     if all(c.isprintable() and c != "�" for c in text):
         return text.strip()[:60]
-    return data.hex(" ")[:60]
+    parts = re.findall(rb"[ -~]{3,}|(?:(?![ -~]{3,}).)+", data, re.DOTALL)
+    return " ".join(p.decode().strip() if len(p) > 2 and p.isascii() and p.decode().isprintable() else p.hex(" ") for p in parts)[:60]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
+from ipaddress import IPv6Address
 from typing import NamedTuple
 
 from diagnose.evidence.base import EvidenceError
@@ -22,8 +23,8 @@ FUNCTION_NAMES: Mapping[int, str] = {
     READ_COILS: "01 read coils", READ_INPUTS: "02 read discrete inputs", READ_HOLDING: "03 read holding registers",
     READ_REGISTERS: "04 read input registers", REPORT_ID: "11 report server id", READ_IDENTITY: "2B/0E read device identification",
 }  # fmt: skip
-SCANNED = (READ_HOLDING, READ_REGISTERS, READ_COILS, READ_INPUTS, READ_IDENTITY, REPORT_ID)
-"""Functions in the order in which a unit is asked for them."""
+SCANNED = (READ_HOLDING, READ_REGISTERS, READ_COILS, READ_INPUTS, REPORT_ID, READ_IDENTITY)
+"""Functions in the order in which a unit is asked for them: the last ones are those that units know least."""
 PARITIES = ("even", "odd", "none")
 TCP_PORT = 502
 DEFAULT_RATE, DEFAULT_ROUNDS, DEFAULT_TIMEOUT_S, DEFAULT_BIT_RATE = 5.0, 20, 1.0, 19_200
@@ -175,13 +176,16 @@ def _number(
 
 
 def _host(text: str) -> tuple[str, int]:
-    found = re.fullmatch(r"\[([0-9A-Fa-f:.%]+)\](?::(\d{1,5}))?|([^\s:/\[\]]+)(?::(\d{1,5}))?|([0-9A-Fa-f]*:[0-9A-Fa-f:.%]*:[0-9A-Fa-f:.%]*)", text)
+    found = re.fullmatch(r"\[([0-9A-Fa-f:.%]+)\](?::(\d{1,5}))?|([\w.-]+)(?::(\d{1,5}))?", text)
     if found is None:
-        raise EvidenceError(f"--host {shown(text)} is no address; write for instance --host 192.168.10.5 or --host 192.168.10.5:502")
+        try:
+            return str(IPv6Address(text)), TCP_PORT
+        except ValueError:
+            raise EvidenceError(f"--host {shown(text)} is no address; write for instance --host 192.168.10.5 or --host 192.168.10.5:502") from None
     port = int(found[2] or found[4] or TCP_PORT)
     if not 1 <= port <= 65_535:
         raise EvidenceError(f"port {port} of --host cannot be; ports are 1 to 65535")
-    return found[1] or found[3] or found[5], port
+    return found[1] or found[3], port
 
 
 def trunk_place(site: Site | None, units: Iterable[int]) -> Place | None:

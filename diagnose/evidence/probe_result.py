@@ -28,7 +28,7 @@ TITLE = "Live probe of a trunk"
 Z_95 = 1.959964
 """Standard normal quantile for 95 %."""
 EDGES_MS = (0, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
-KEPT_CHECKS = ("unit-answers", "poll-error-rate", "exception-codes", "address-scan", "raw-frames")
+KEPT_CHECKS = ("unit-answers", "poll-error-rate", "exception-codes", "address-scan", "raw-frames", "reply-capture")
 NOT_OF_THE_PROBE = ("own-echo", "foreign-requests", "no-gaps")
 """Outcomes of raw-frames that would speak of the adapter or of whom the probe stands in for."""
 ALL_ADDRESSES = len(serial.UNIT_ADDRESSES)
@@ -160,10 +160,14 @@ def _scan_readings(m: Measured, finder: Finder, taken: Sequence[Taken]) -> list[
     if not place.trunk:
         return found
     known = {t.answer for t in taken if t.check == "address-scan"}
-    names = [u for u in m.units.values() if len(set(u.identities)) > 1]
+    names = [u for u in m.units.values() if two_units(u)]
+    found += [
+        Taken("identity-read", f"unit {place.unit_of[u.address]}", "changes", two_units(u), "whole log")
+        for u in m.units.values() if len(set(u.identities)) > 1 and u.address in place.unit_of
+    ]  # fmt: skip
     if names and "collides" not in known:
         because = f"address {names[0].address}: {two_units(names[0])}"
-        return [Taken("address-scan", f"trunk {place.trunk}", "collides", because, "whole log")]
+        return [*found, Taken("address-scan", f"trunk {place.trunk}", "collides", because, "whole log")]
     if known or not place.planned or m.stopped or len(m.plan.units) < ALL_ADDRESSES - 1:
         return found
     wanted = [a for a in place.unit_of if a != place.controller and a in m.units]
@@ -216,6 +220,8 @@ def _remarks(m: Measured, register_named: bool) -> list[str]:
         says = [*says[:MOST_SENTENCES], f"and {len(says) - MOST_SENTENCES} more; the figures hold them all."]
     if m.echoes:
         says.append("The adapter hears what it sends; its echo was left out.")
+    if m.foreign and not m.stopped:
+        says.append("A request of another controller was heard; stop it, and probe again.")
     if m.noise:
         says.append(f"{m.noise} bytes were heard before anybody was asked: noise, or a line without bias.")
     if m.unexpected:

@@ -40,7 +40,7 @@ from diagnose.evidence.probe_plan import (
     settings_to_try,
     silence_s,
 )  # fmt: skip
-from diagnose.evidence.serial_polls import LATE_POLLS, Polls, Tally
+from diagnose.evidence.serial_polls import LATE_POLLS, Polls, Tally, UnitTally
 from diagnose.evidence.serial_streams import Assembler
 from diagnose.evidence.serial_text import RECEIVED, SENT, Pieces
 
@@ -51,6 +51,8 @@ LATE_SHARE, LATE_MOST_S = 0.25, 0.5
 IDLE_S = 0.15
 """A reply that has stopped for so long in the middle does not go on, s: longer than adapters hold bytes back."""
 STEP_S = 0.05  # a stop is noticed within this time
+BRING_BACK = 2  # plain requests to a unit that stumbled over one
+SURPLUS_POLLS = 2  # a second answer comes so many polls later at most
 FOREIGN = 2  # requests of another controller after which the probe gives up
 LONGEST_REPLY = 256
 KEPT_TIMES, KEPT_BLOCK, KEPT_SAMPLES = 20_000, 64, 5
@@ -199,6 +201,7 @@ class Prober:
         self._last: _Poll | None = None
         self._next_at = self.zero
         self._waiting: dict[int, _Poll] = {}  # polls without a reply that may still come
+        self._answered: dict[int, int] = {}  # number of the last poll that was answered
         self._rows = Assembler()
         self._polls = self._new_polls()
         self._block: list[tuple[int, float, bytes, int]] = []  # direction, time, bytes, line
@@ -236,7 +239,7 @@ class Prober:
         except LineLost as error:
             m.stopped = m.stopped or str(error)
         self._feed(True)
-        m.tally = self._polls.tally
+        m.tally = _own_tally(m) if self._plan.host else self._polls.tally
         m.took_s = self._clock() - self.zero
         return m
 
@@ -376,6 +379,9 @@ class Prober:
         if waiting is None or m is None or poll.number - waiting.number > LATE_POLLS or frame[1] & 0x7F != waiting.ask.function:
             if m is None:
                 self.measured.unexpected[unit] += 1
+            elif poll.number - self._answered.get(unit, -LATE_POLLS) <= SURPLUS_POLLS and not (m.timed_out or m.late):
+                m.twice += 1  # answered already, and by a unit that is never late
+                self._answered.pop(unit)
             return False
         m.heard = True
         if waiting.counted:
@@ -397,6 +403,7 @@ class Prober:
                 surplus, own_time = surplus - 1, False  # the first of the two answers the poll before
             m.heard |= poll.look.code not in GATEWAY_CODES
             self._waiting.pop(poll.unit, None)
+            self._answered[poll.unit] = poll.number
             m.twice += bool(surplus or after.headed or poll.look.headed)
             m.stray += bool(poll.look.loose and not poll.look.headed)
             if own_time and len(m.times) < KEPT_TIMES:
@@ -479,7 +486,15 @@ class Prober:
                 if n == 0 and (not seen.answered or seen.code in GATEWAY_CODES):
                     self._done += len(SCANNED) - 1
                     break
+                if not seen.answered:
+                    self._bring_back(unit)
             m.chosen = _chosen(m.functions, self._plan.register)
+
+    def _bring_back(self, unit: int) -> None:
+        """Some units stumble over a function that they do not know and miss the request behind it as well."""
+        for _ in range(BRING_BACK):
+            if self._poll(unit, _ask(SCANNED[0], self._plan.register)).answered:
+                return
 
     def _who(self, m: UnitMeasure, seen: Look) -> None:
         said = identity(seen.reply)
@@ -518,6 +533,18 @@ class Prober:
     def _step(self, what: str) -> None:
         self._tell(min(self._done, self._of), self._of, what)
         self._done += 1
+
+
+def _own_tally(m: Measured) -> Tally:
+    """The figures in the form of captures. Behind a gateway every reply has a number, so that none is mistaken for another."""
+    tally = Tally(marked=True)
+    for u in m.units.values():
+        if u.asked:
+            tally.units[u.address] = UnitTally(
+                asked=u.asked, good=u.answered + u.exceptions.total(), silent=u.timed_out + u.wrong_address, damaged=u.damaged,
+                late=u.late, two_answers=u.twice, exceptions=Counter(u.exceptions),
+            )  # fmt: skip
+    return tally
 
 
 def _ask(function: int, register: int) -> Ask:
