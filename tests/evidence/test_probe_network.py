@@ -537,7 +537,7 @@ def test_time_that_may_not_be_believed() -> None:
         (packets(), "does not answer", False),
     ):
         with time_server(made) as (port, got):
-            report, _ = climb(f"127.0.0.1:{closed_port()}", clock_from=("127.0.0.1", port), timeout=0.4)
+            report, _ = climb(f"127.0.0.1:{closed_port()}", clock_from=("127.0.0.1", port), timeout=0.25)
         assert said(report, words), report.says
         assert report.figures["clock"] is None
         assert answers(report).get("time-lookup") == (None if answered else "no-answer")
@@ -580,17 +580,17 @@ def test_peers_that_never_finish(papers: Papers) -> None:
     ):
         with peer(behave) as server:
             began = time.monotonic()
-            report, _ = climb(f"ws://127.0.0.1:{server.port}/ocpp/LARCH-1", timeout=0.5)
+            report, _ = climb(f"ws://127.0.0.1:{server.port}/ocpp/LARCH-1", timeout=0.3)
             assert time.monotonic() - began < most
         assert report.figures["upgrade"] == end, words
         assert said(report, words), report.says
         assert answers(report).get("websocket-try") == (None if end == "silent" else "spoiled")
     with peer(silent, read_first=False) as server:  # takes the TLS greeting and says nothing
-        report, _ = climb(f"wss://localhost:{server.port}/x", TLS, timeout=0.5)
+        report, _ = climb(f"wss://localhost:{server.port}/x", TLS, timeout=0.3)
     assert said(report, "no TLS reply until time-out")
     assert answers(report)["tls-look"] == "cut-off"
     with peer(says(b"220 hello\r\n" * 4), read_first=False) as server:
-        report, _ = climb(f"wss://localhost:{server.port}/x", TLS, timeout=0.5)
+        report, _ = climb(f"wss://localhost:{server.port}/x", TLS, timeout=0.3)
     assert said(report, "does not speak TLS")
 
 
@@ -764,7 +764,7 @@ def test_a_gateway_that_is_not_there() -> None:
     """On a wire with nobody at its other end the system itself finds that the gateway does not answer."""
     value = apart(
         "ip link add br0 type bridge && ip addr add 192.168.7.20/24 dev br0 && ip link set br0 up && "
-        f"ip route add default via 192.168.7.1 && {PROBE} 1.2"
+        f"ip route add default via 192.168.7.1 && {PROBE} 0.7"
     )
     rungs = {r["step"]: r for r in value["figures"]["rungs"]}
     assert rungs["address"]["result"] == "reached"
