@@ -8,7 +8,7 @@ from typing import IO, Any
 from diagnose.evidence.base import EvidenceError, Report, Taken, importer
 from diagnose.evidence.capture_file import PCAP_MAGIC, PCAPNG_MAGIC, Damaged, frames, library, packet
 from diagnose.evidence.dhcp_exchange import Client, Exchange
-from diagnose.evidence.modbus_flow import Modbus, Talk, exception_text, exception_word, middle
+from diagnose.evidence.modbus_flow import PORT, Modbus, Talk, exception_text, exception_word, middle
 from diagnose.evidence.textlines import Standpoint, Tally, standpoint, where
 from diagnose.physics import ip
 from diagnose.site.model import Site
@@ -122,7 +122,21 @@ def _modbus(modbus: Modbus, site: Site | None, stand: Standpoint) -> tuple[list[
     for table, how in ((modbus.refused, "refuses the connection: service off, or port blocked"),
                        (modbus.unanswered_calls, "does not answer the call: address, route, or port blocked")):  # fmt: skip
         notes += [f"server {s} {how} ({where(f, 'frame')})" for s, f in sorted(table.items())[:5]]
-    return [*taken, *_cycle(modbus, units, site)], notes[:40]
+    return [*taken, *_cycle(modbus, units, site), *_gateway(modbus, site)], notes[:40]
+
+
+def _gateway(modbus: Modbus, site: Site | None) -> list[Taken]:
+    """The gateway to the only trunk takes no connection; nothing where several servers may be it, or where it takes some."""
+    servers = modbus.servers | set(modbus.refused) | set(modbus.unanswered_calls)
+    if site is None or len(site.trunks) != 1 or len(servers) != 1:
+        return []
+    server, at = next(iter(servers)), f"trunk {site.trunks[0].number}"
+    if any(t.replies for (s, _), t in modbus.talks.items() if s == server):
+        return []
+    for table, word in ((modbus.refused, "refused"), (modbus.unanswered_calls, "no-answer")):
+        if server in table:
+            return [Taken("gateway-port", at, word, f"{server}, port {PORT}: {word.replace('-', ' ')}", where(table[server], "frame"))]
+    return []
 
 
 def _answers(talk: Talk) -> list[tuple[str, str]]:

@@ -130,6 +130,7 @@ class Finder:
         self._exceptions()
         parity = self._parity()
         self._doubles()
+        self._replies()
         self._not_listed()
         self._raw_frames()
         self._pauses()
@@ -163,9 +164,16 @@ class Finder:
     def _by_itself(self, j: Judged) -> bool:
         """Where it is known what happens to a unit's replies, `answers` or `garbled` would say the wrong thing of it.
 
-        With its own echo in the receiver a controller makes nothing of replies that are good on the wire.
+        With its own echo in the receiver a controller makes nothing of replies that are good on the wire. Replies of
+        another parity are garbled where one unit is set so, but not where the controller is.
         """
-        return _other_parity(j) or (self.echo and j.answers in ("answers", "intermittently"))
+        if _other_parity(j):
+            return j.answers != "garbled" or self._all_other_parity()
+        return self.echo and j.answers in ("answers", "intermittently")
+
+    def _all_other_parity(self) -> bool:
+        found = sum(1 for j in self.judged if _other_parity(j))
+        return found > 1 and found > MOSTLY * len(self.judged)
 
     def _errors(self) -> None:
         shares: dict[str, list[Judged]] = {}
@@ -202,7 +210,7 @@ class Finder:
     def _parity(self) -> list[Judged]:
         """Units whose bytes show that they send with another parity than the receiver expects."""
         found = [j for j in self.judged if _other_parity(j)]
-        if found and len(found) > MOSTLY * len(self.judged) and len(found) > 1:
+        if self._all_other_parity():
             self._take_trunk("controller-port-shown", "wrong-serial", _parity_text(found), _spots(found, "damaged"))
             return found
         for j in found:
@@ -222,6 +230,34 @@ class Finder:
             self.says.append(f"On the trunk an unplanned {because}.")
             if not self.doubles:
                 self._take_trunk("address-scan", "unexpected", because)
+
+    def _replies(self) -> None:
+        """What follows the requests to each unit, where some of it is not just there or missing."""
+        if self.echo:
+            return
+        found: dict[str, list[Judged]] = {}
+        for j in self.judged:
+            if outcome := self._reply(j):
+                found.setdefault(outcome, []).append(j)
+        if set(found) <= {"one-reply"}:
+            return  # unit-answers has said it
+        for outcome, group in found.items():
+            spots = {"late": "late", "damaged": "damaged", "two-replies": "two answers"}.get(outcome)
+            self._take("reply-capture", [j.unit for j in group], outcome, _why(group), _spots(group, spots) if spots else ())
+
+    def _reply(self, j: Judged) -> str:
+        """The outcome of `reply-capture`; nothing where the parity explains it, or where it is a little of everything."""
+        u = j.tally
+        often: Callable[[int], bool] = lambda n: n >= SEEN_OFTEN and n > CLEAN * u.asked  # noqa: E731
+        if j in self.doubles or often(u.two_answers):
+            return "two-replies"
+        if _other_parity(j):
+            return ""
+        if often(u.late) and u.late >= u.damaged:
+            return "late"
+        if often(u.damaged):
+            return "damaged"
+        return "one-reply" if j.failed <= CLEAN and u.asked >= POLLS_FOR_SHARE else ""
 
     def _double(self, j: Judged) -> bool:
         u = j.tally
@@ -275,6 +311,8 @@ class Finder:
             yield "no-gaps", self._pause_text(), []
         if often(junk := count("junk_before") + t.behind) and not self.doubles:
             yield "extra-bytes", f"{junk} polls with stray bytes beside the frames", t.spots.get("stray bytes", []) + _spots(self.judged, "junk before")
+        if often(torn := count("damaged")) and count("good") and not self.doubles and not any(_other_parity(j) for j in self.judged):
+            yield "damaged", f"{torn} of {asked} polls brought replies with a bad checksum", _spots(self.judged, "damaged")
         if count("silent") >= asked - count("damaged") and not count("good") and count("silent") >= MOSTLY * asked:
             yield "no-reply", f"{asked} requests, no good reply", []
 

@@ -204,6 +204,10 @@ def test_calls_that_are_refused_or_not_answered() -> None:
     report = read(capture([call, call, call]))
     assert report.figures["unanswered_calls"] == [SERVER]
     assert any("does not answer the call" in s for s in report.says)
+    assert first(read(capture([call, no]))) == "gateway-service-off"
+    assert answers(read(capture([call, no]))) == {"gateway-port": "refused"}
+    assert first(report) == "gateway-off-network"
+    assert {(t.at, t.answer) for t in report.taken} == {("trunk 1", "no-answer")}
 
 
 # ---- addresses

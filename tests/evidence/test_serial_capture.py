@@ -38,7 +38,7 @@ FIRST = {
     "silent": ("wrong-address-at-unit", "unit 5"),
     "two-on-one": ("duplicate-address", "unit 7"),
     "corrupted": ("loose-trunk-connection", "unit 6"),
-    "late": ("unit-busy", "unit 8"),
+    "late": ("unit-slow", "unit 8"),
     "echo": ("adapter-echoes-requests", "trunk 1"),
     "parity": ("parity-wrong-at-unit", "unit 9"),
     "parity-everywhere": ("controller-port-settings-wrong", "trunk 1"),
@@ -155,6 +155,21 @@ def test_what_went_wrong_is_counted_at_its_unit_alone(stack: str, fault: str) ->
     assert all(u["asked"] == 24 for u in units.values())
     if fault == "late":
         assert 100 * units["8"]["late-worst-ms"] > 100 * 1000 * record_serial.TIMEOUT_S
+
+
+@pytest.mark.parametrize(
+    ("fault", "readings"),
+    [
+        ("late", {("reply-capture", "unit 8", "late")}),
+        ("corrupted", {("reply-capture", "unit 6", "damaged"), ("raw-frames", "trunk 1", "damaged")}),
+        ("two-on-one", {("reply-capture", "unit 4", "two-replies")}),
+        ("clean", set()), ("silent", set()), ("echo", set()),
+    ],
+)  # fmt: skip
+def test_what_follows_a_request_is_taken_where_it_is_odd(fault: str, readings: set[tuple[str, str, str]]) -> None:
+    for path in (p for p in DATA if p.stem.endswith(f"-{fault}")):
+        found = {r for r in told_by(path) if r[0] == "reply-capture" or r[2] == "damaged"}
+        assert {r for r in found if r[2] != "one-reply"} == readings, path.stem
 
 
 @pytest.mark.parametrize("shape", serial_shapes.SHAPES)
