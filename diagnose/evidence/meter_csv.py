@@ -37,6 +37,8 @@ if TYPE_CHECKING:
 
 WIDEST = 15  # characters of a cell that is read at once; so many digits are exact
 MOST_BLANKS = 12
+_NONE = frozenset(text.encode() for text in MISSING)
+LONGEST_MISSING = max(len(text) for text in _NONE)
 MOST_COLUMNS = 200
 MOST_USED = 24
 BIGGEST = 1e7  # no meter of this trade reads more, in any unit
@@ -154,6 +156,7 @@ def layout(head: bytes) -> Layout:
         if not units[n] and one is not None and n not in times:
             units[n] = one[1]
     used, left = columns(titles, units, (*times, *unit_cells.values()))
+    left += [c.title for c in used if not any(_is_value(r[c.at], comma) for r in rows)]
     used = [c for c in used if any(_is_value(r[c.at], comma) for r in rows)]
     if not used:
         raise EvidenceError("no column of volts, amperes, watts or temperature; give the columns titles with units, such as 'L1-L2 (V)'")
@@ -254,6 +257,9 @@ def numbers(data: NDArray[np.uint8], starts: Whole, ends: Whole, point: int) -> 
     values: Floats = np.asarray(total / np.power(10.0, places), dtype=np.float64)
     values[first == 45] *= -1.0
     values[empty | bad] = np.nan
+    for n in np.flatnonzero(bad).tolist():
+        if hi[n] - lo[n] <= LONGEST_MISSING and bytes(data[lo[n] : hi[n]]).lower() in _NONE:
+            bad[n] = False
     return values, ~bad
 
 
@@ -302,15 +308,23 @@ class Rows:
         import numpy as np
 
         wanted = self.layout
-        if b'"' in chunk and not wanted.quoted and wanted.separator not in (",",):
-            chunk = chunk.replace(b'"', b"")
         data = np.frombuffer(chunk + b"\n", dtype=np.uint8)
         ends = np.flatnonzero(data == 10)
         starts = np.concatenate([[0], ends[:-1] + 1])
         times, table = np.full(len(ends), np.nan), np.full((len(ends), len(wanted.used)), np.nan)
         good = np.zeros(len(ends), dtype=bool)
-        if b'"' not in chunk and not wanted.unit_cells:
-            good = self._fast(data, starts, ends, times, table)
+        if not wanted.unit_cells:
+            if b'"' in chunk:
+                # Quotes go, except in lines where they hold a separator: those are read on their own.
+                inside = (np.cumsum(data == 34, dtype=np.int64) & 1).astype(bool)
+                held = np.flatnonzero(inside & ((data == ord(wanted.separator)) | (data == 10)))
+                bare = np.frombuffer(chunk.replace(b'"', b"") + b"\n", dtype=np.uint8)
+                bare_ends = np.flatnonzero(bare == 10)
+                plain = np.ones(len(ends), dtype=bool)
+                plain[np.searchsorted(ends, held)] = False
+                good = self._fast(bare, np.concatenate([[0], bare_ends[:-1] + 1]), bare_ends, times, table, plain)
+            else:
+                good = self._fast(data, starts, ends, times, table, np.ones(len(ends), dtype=bool))
         rest = np.flatnonzero(~good & (ends > starts))
         for n in rest.tolist():
             text = chunk[starts[n] : ends[n]]
@@ -327,14 +341,14 @@ class Rows:
             values = values * scale + offset
         return times[kept], values, kept
 
-    def _fast(self, data: NDArray[np.uint8], starts: Whole, ends: Whole, times: Floats, table: Floats) -> Bools:
-        """Fill in the lines that are written like the rest; which ones they were."""
+    def _fast(self, data: NDArray[np.uint8], starts: Whole, ends: Whole, times: Floats, table: Floats, plain: Bools) -> Bools:
+        """Fill in those of the `plain` lines that are written like the rest; which ones they were."""
         import numpy as np
 
         wanted = self.layout
         marks = np.flatnonzero(data == ord(wanted.separator))
         first = np.searchsorted(marks, starts)
-        good: Bools = (np.searchsorted(marks, ends) - first == wanted.columns - 1) & (ends - starts <= LONGEST_LINE)
+        good: Bools = plain & (np.searchsorted(marks, ends) - first == wanted.columns - 1) & (ends - starts <= LONGEST_LINE)
         rows = np.flatnonzero(good)
         if not len(rows):
             return good
@@ -350,8 +364,8 @@ class Rows:
                 seconds = seconds + stamps(data, begin[:, n], end[:, n], wanted.day_first)
         fine = ~np.isnan(seconds)
         for at, n in enumerate(numeric):
-            values, plain = numbers(data, begin[:, n], end[:, n], 44 if wanted.comma else 46)
-            fine &= plain
+            values, simple = numbers(data, begin[:, n], end[:, n], 44 if wanted.comma else 46)
+            fine &= simple
             if at < len(wanted.used):
                 table[rows, at] = values
             else:
@@ -420,7 +434,7 @@ class Rows:
 def describe(wanted: Layout) -> str:
     """The layout in words, for a person who wonders what was read."""
     name = {";": "semicolons", "\t": "tabs", ",": "commas"}[wanted.separator]
-    return f"columns separated by {name}, decimal {'comma' if wanted.comma else 'point'}, {len(wanted.used)} of {wanted.columns} columns used"
+    return f"columns separated by {name}, decimal {'comma' if wanted.comma else 'point'}, {len(wanted.used)} column{'s' if len(wanted.used) > 1 else ''} of values used"
 
 
 __all__ = ["DAY", "Layout", "Rows", "describe", "layout", "split"]

@@ -86,6 +86,7 @@ class Reducer:
         self.jump_count = 0
         self.tolerance = 1.0
         self._longest = LONGEST_MERGED
+        self._waiting: tuple[Floats, Floats, Whole] | None = None
         self._long = False
 
     def feed(self, times: Floats, values: Floats, lines: Whole) -> None:
@@ -94,6 +95,17 @@ class Reducer:
 
         self.samples += len(times)
         times = self._forward(times, lines)
+        if self._waiting is not None:
+            times, values, lines = (np.concatenate(pair) for pair in zip(self._waiting, (times, values, lines), strict=True))
+        # The next block may begin with the time stamp that this one ends with.
+        cut = int(np.searchsorted(times, times[-1]))
+        self._waiting = times[cut:], values[cut:], lines[cut:]
+        if cut:
+            self._take(times[:cut], values[:cut], lines[:cut])
+
+    def _take(self, times: Floats, values: Floats, lines: Whole) -> None:
+        import numpy as np
+
         # Several samples with one time stamp count as one row, their mean.
         new = np.concatenate([[True], np.diff(times) > 0])
         if not new.all():
@@ -164,6 +176,9 @@ class Reducer:
         """The log. Errors: none; a log without rows has none."""
         import numpy as np
 
+        if self._waiting is not None:
+            self._take(*self._waiting)
+            self._waiting = None
         held = _join(self._parts) if self._parts else None
         if held is None or not len(held):
             none = np.empty(0)

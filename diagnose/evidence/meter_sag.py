@@ -28,6 +28,7 @@ TRANSITION_S = 15.0
 CLAMP_ERROR = 0.02
 """Share by which clamp and voltmeter together may be out, which no number of steps averages away (common practice, no source)."""
 COLD_C = 20.0
+MOST_QUIET = 20_000  # comparisons without a step; more tell nothing new
 DISTURBED = 6.0  # a step that lies so many bars off the rest had another load's step in it
 
 
@@ -130,11 +131,13 @@ def resistance(view: View, at: int, amps: Floats, held: list[Level]) -> tuple[fl
         # The same comparison where nothing happened: noise, and how fast the supply moves by itself.
         rows = slice(level.begin, level.end)
         step = (log.times[rows] - level.start) // width
-        if len(step) < 4:
+        if len(step) < 4 or len(quiet) > MOST_QUIET:
             continue
-        cuts = np.flatnonzero(np.diff(step)) + 1
-        means = [float(np.nanmean(part)) for part in np.split(volts[rows], cuts)[:400] if np.isfinite(part).sum() >= 2]
-        quiet += [y - x for x, y in zip(means, means[2:], strict=False)]
+        at_rows = np.concatenate([[0], np.flatnonzero(np.diff(step)) + 1])
+        known = np.isfinite(volts[rows])
+        number = np.add.reduceat(known, at_rows, dtype=np.int64)
+        means = np.add.reduceat(np.where(known, volts[rows], 0.0), at_rows)[number >= 2] / number[number >= 2]
+        quiet += (means[2:] - means[:-2]).tolist()
     quantum = _quantum(volts)
     noise = float(np.median(scatter))
     spread = 1.4826 * float(np.median(np.abs(quiet))) if len(quiet) >= 6 else noise * math.sqrt(2 / WINDOW_ROWS)
@@ -239,8 +242,9 @@ def _drift(view: View, at: int, ohms: float | None) -> float | None:
         return None
     own, times = own[good], view.log.times[good]
     minute = ((times - times[0]) // max(60.0, 10 * view.log.interval)).astype(np.int64)
-    cuts = np.flatnonzero(np.diff(minute)) + 1
-    means = [float(np.median(x)) for x in np.split(own, cuts) if len(x) >= 3]
+    cuts = np.concatenate([[0], np.flatnonzero(np.diff(minute)) + 1])
+    number = np.diff(np.concatenate([cuts, [len(own)]]))
+    means = (np.add.reduceat(own, cuts) / number)[number >= 3].tolist()
     return max(means) - min(means) if len(means) > 1 else 0.0
 
 

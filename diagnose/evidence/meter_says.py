@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from diagnose.evidence.meter_log import Analysis
 
 MOST_LEVELS = 40
+HOT_W = 20.0  # W in one spot that is said to be dangerous; a soldering iron has about so many (common practice, no source)
 MOST_SENTENCES = 4
 
 
@@ -111,6 +112,8 @@ def _sag(a: Analysis) -> list[str]:
             f"leg {found.leg.upper()} loses {1e3 * found.leg_ohms:.0f} ± {1e3 * found.leg_bar:.0f} mΩ more than the other: a joint or a conductor of that leg alone "
             f"({heat_of(found.leg_ohms, amps):.0f} W at {amps:g} A), for feeder and utility load both legs alike"
         )
+        if heat_of(found.leg_ohms, amps) > HOT_W:
+            out.append("so much heat in one spot can start a fire: no charging here until a qualified person has found it")
     elif len([s for s in found.sources if s.leg]) >= 2 and whole is not None and whole.beyond is not None and whole.beyond - whole.bar > FEEDER_SHARE * view.nominal / amps:
         out.append("both legs lose alike: feeder, transformer or conductors rather than one joint")
     if found.upstream is not None and whole is not None:
@@ -143,12 +146,15 @@ def _legs(a: Analysis) -> list[str]:
         out.append(f"{what} for {clock(x.seconds)} from {clock(x.start - float(view.log.times[0]))} after the beginning: {detail}")
     if len(a.lost) > 2:
         out.append(f"{len(a.lost)} such stretches in all")
+    if a.lost:
+        out.append("a station that is dark for a lost leg can still have a live one: treat every conductor as live until it is proved dead")
     if a.floats is not None:
         f = a.floats
         out.append(
             f"the neutral floats: leg {f.low_leg.upper()} goes down to {f.low:.0f} V while another goes up to {f.high:.0f} V for {clock(f.seconds)}, "
             f"as loads of {f.ratio:.1f} to 1 in series would share the volts"
         )
+        out.append("loads between one leg and neutral get too much: switch them off by their own switches, and call an electrician and the utility")
     return out
 
 

@@ -111,6 +111,8 @@ def _volts(a: Analysis, at: str) -> list[Taken]:
     elif s.idle is not None and s.idle_level is not None:
         level = s.idle_level
         found.append(Taken(name, at, f"{s.idle:.1f} V", "mean without load", rows_lines(view, level.begin, level.end)))
+    elif s.idle is None and s.loaded is None and (dead := _dead(view)) is not None:
+        found.append(Taken(name, at, f"{dead:.1f} V", "throughout the log", rows_lines(view, 0, len(view.log.times))))
     if view.where.point == "unit" and s.loaded is not None and s.loaded_level is not None and not across_gone:
         level = s.loaded_level
         if level.amps >= FULL * view.branch.load():
@@ -118,6 +120,16 @@ def _volts(a: Analysis, at: str) -> list[Taken]:
             found.append(Taken("volts-while-charging", at, f"{s.loaded:.1f} V", because, rows_lines(view, level.begin, level.end)))
     found += _along(a, at)
     return found
+
+
+def _dead(view: View) -> float | None:
+    """The highest volts across the supply wires where they never come near the nominal ones; None where they do."""
+    import numpy as np
+
+    if view.across is None or not np.isfinite(view.volts(view.across)).any():
+        return None
+    most = float(np.nanmax(view.volts(view.across)))
+    return most if most < GONE * view.nominal else None
 
 
 def _along(a: Analysis, at: str) -> list[Taken]:
