@@ -30,8 +30,9 @@ _REG = ("+CREG", "+CGREG", "+CEREG", "+C5GREG")
 _READ_BY_PHYSICS = frozenset({"+CPIN", "+CSQ", "+CESQ", "+CGPADDR", "+CGDCONT", "+CME ERROR", *_REG})
 _NO_SIM = frozenset({"NOT INSERTED", "NOT READY", "ABSENT", "SIM NOT INSERTED"})
 _ERROR_WORDS = {text.lower(): code for code, text in cellular.ERRORS.items()}
-_SIM_CODES = frozenset({10, 11, 12, 13, 14, 15, 16, 17, 18})
-_SIM_OUTCOME = {10: "not-inserted", 11: "pin-wanted", 12: "puk-wanted", 13: "failure", 15: "failure"}
+_LOCK_CODES = frozenset({5, *range(40, 48)})
+_SIM_CODES = frozenset({10, 11, 12, 13, 14, 15, 16, 17, 18}) | _LOCK_CODES
+_SIM_OUTCOME = {10: "not-inserted", 11: "pin-wanted", 12: "puk-wanted", 13: "failure", 15: "failure"} | dict.fromkeys(_LOCK_CODES, "network-locked")
 _STATE_OUTCOME = {0: "idle", 1: "registered", 2: "searching", 3: "denied", 4: "searching", 5: "registered",
                   6: "limited", 7: "limited", 8: "limited", 9: "registered", 10: "registered"}  # fmt: skip
 
@@ -257,7 +258,7 @@ def _sim(s: _Session, at: str) -> list[Taken]:
         word = str(s.sim.value)
         outcome = {"READY": "ready", "SIM PIN": "pin-wanted", "SIM PUK": "puk-wanted"}.get(word)
         if outcome is None and word.startswith("PH-"):
-            outcome = "failure"
+            outcome = "network-locked"
         if outcome:
             found.append(Taken("sim-state", at, outcome, f"+CPIN: {word}: {cellular.SIM[word]}", where([s.sim.line])))
     return found

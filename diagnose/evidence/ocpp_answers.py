@@ -41,21 +41,35 @@ CODE = {
     "ConnectorLockFailure": "lock-failure", "HighTemperature": "high-temperature", "UnderVoltage": "voltage",
     "OverVoltage": "voltage", "OverCurrentFailure": "over-current", "PowerSwitchFailure": "power-switch",
     "InternalError": "internal", "ResetFailure": "internal", "OtherError": "internal", "GroundFailure": "ground-failure",
+    "EmergencyStop": "emergency-stop",
 }  # fmt: skip
 ENDS = {
     "Local": "clean-ends", "EVDisconnected": "clean-ends", "UnlockCommand": "clean-ends", "EnergyLimitReached": "clean-ends",
     "SOCLimitReached": "clean-ends", "TimeLimitReached": "clean-ends", "MasterPass": "clean-ends", "LocalOutOfCredit": "clean-ends",
     "StoppedByEV": "ended-by-car", "Remote": "ended-remotely", "Timeout": "never-began", "GroundFault": "ended-on-fault",
     "OvercurrentFault": "ended-on-fault", "PowerLoss": "ended-on-fault", "PowerQuality": "ended-on-fault", "Reboot": "ended-on-fault",
-    "HardReset": "ended-on-fault", "SoftReset": "ended-remotely", "ImmediateReset": "ended-on-fault", "EmergencyStop": "ended-on-fault",
+    "HardReset": "ended-on-fault", "SoftReset": "ended-remotely", "ImmediateReset": "ended-on-fault", "EmergencyStop": "emergency-stop",
     "Other": "ended-on-fault",
 }  # fmt: skip
 """Why a session stopped (OCPP 1.6 edition 2, 7.36; OCPP 2.0.1 Part 2, ReasonEnumType); the reading is common practice."""
 CARD = {
     "Blocked": "blocked-or-expired", "Expired": "blocked-or-expired", "NoCredit": "blocked-or-expired", "Invalid": "not-listed",
     "Unknown": "not-listed", "NotAtThisLocation": "other-group", "NotAllowedTypeEVSE": "other-group", "NotAtThisTime": "other-group",
+    "ConcurrentTx": "in-use",
 }  # fmt: skip
 """Why a card is refused (OCPP 1.6 edition 2, 7.4; OCPP 2.0.1 Part 2, AuthorizationStatusEnumType)."""
+REFUSES = {
+    "NotImplemented": "message-not-known", "NotSupported": "message-not-known", "MessageTypeNotSupported": "message-not-known",
+    "FormationViolation": "message-malformed", "FormatViolation": "message-malformed", "ProtocolError": "message-malformed",
+    "PropertyConstraintViolation": "message-malformed", "TypeConstraintViolation": "message-malformed",
+    "OccurenceConstraintViolation": "message-malformed", "OccurrenceConstraintViolation": "message-malformed",
+    "RpcFrameworkError": "message-malformed", "InternalError": "peer-failed", "GenericError": "peer-failed",
+    "SecurityError": "not-allowed",
+}  # fmt: skip
+"""Error replies (OCPP-J 1.6, table 7; OCPP 2.0.1 Part 4, table 8); the grouping is common practice."""
+OFTEN_REFUSED = 2  # one error reply proves little
+LIMIT_FROM = {"EMS": "from-site", "SO": "from-grid"}
+"""Who sets a limit (OCPP 2.0.1 Part 2, ChargingLimitSourceEnumType); CSO is the back office itself."""
 RUNNING = frozenset({"Downloading", "Downloaded", "Installing", "InstallRebooting", "DownloadScheduled", "InstallScheduled",
                      "DownloadPaused", "SignatureVerified", "InstallVerified"})  # fmt: skip
 IDLE = frozenset({"Idle", "Installed"})
@@ -80,6 +94,7 @@ def judge(
         *_boot(s, stand, status), *_connectors(s, site, stand), *_cards(s, site, stand), *_sessions(s, site, stand),
         *_availability(s, site, stand), *_profiles(s, site, stand, limits), *_offered(s, site, stand), *_meter(s, site, stand),
         *_connection(s, stand), *_handshake(stand, status, no_version, tls, s), *_clock(s, stand), *_settings(s, stand),
+        *_refusals(s, stand), *_outside_limit(s, stand),
     ]  # fmt: skip
     return Judged(tuple(one_line(x) for x in _says(s)), tuple(taken), _figures(s, limits))
 
@@ -237,7 +252,8 @@ def _connectors(s: Station, site: Site | None, stand: Standpoint) -> list[Taken]
             _keep(taken, Taken("connector-status", at, word, one_line(why), where(flurry or [line])))
         alarm = c.alarm
         if alarm is not None and alarm.error in CODE:
-            text = f"{alarm.error}: {ocpp.ERROR[alarm.error].says}" + (f" ({alarm.info})" if alarm.info else "")
+            meaning = ocpp.ERROR[alarm.error].says if alarm.error in ocpp.ERROR else "the stop button was pressed"
+            text = f"{alarm.error}: {meaning}" + (f" ({alarm.info})" if alarm.info else "")
             text += "" if c.last is None or c.last.line == alarm.line else f"; since then {c.last.status}"
             _keep(taken, Taken("reported-error-code", at, CODE[alarm.error], one_line(text), where([alarm.line])))
         elif c.last is not None and key != "0" and s.version != V201 and alarm is None:
@@ -477,6 +493,27 @@ def _settings(s: Station, stand: Standpoint) -> list[Taken]:
     if value is None or value[0].strip() != "0":
         return []
     return [Taken("ping-setting", stand.uplink, "off-or-long", "WebSocketPingInterval is 0: off", where([value[1]]))]
+
+
+# ---- error replies and limits from outside
+def _refusals(s: Station, stand: Standpoint) -> list[Taken]:
+    """What most error replies say; several different ones for one request count together."""
+    kinds: Counter[str] = Counter()
+    for pair, count in s.errors.items():
+        if word := REFUSES.get(pair.rpartition(": ")[2]):
+            kinds[word] += count
+    if not kinds or kinds.most_common(1)[0][1] < OFTEN_REFUSED:
+        return []
+    word, _ = kinds.most_common(1)[0]
+    text = ", ".join(f"{n} × {one_line(pair, 60)}" for pair, n in s.errors.most_common(3))
+    return [Taken("error-replies", stand.unit, word, text, where(s.error_lines))]
+
+
+def _outside_limit(s: Station, stand: Standpoint) -> list[Taken]:
+    if s.external_limit is None or s.external_limit[0] not in LIMIT_FROM:
+        return []
+    source, line = s.external_limit
+    return [Taken("limit-report", stand.unit, LIMIT_FROM[source], f"the station reports a limit of {source}", where([line]))]
 
 
 # ---- remarks and figures

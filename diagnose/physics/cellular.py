@@ -52,6 +52,7 @@ SIM: Mapping[str, str] = {
 """SIM states (TS 27.007, 8.3)."""
 
 ERRORS: Mapping[int, str] = {
+    5: "PH-SIM PIN required",
     10: "SIM not inserted",
     11: "SIM PIN required",
     12: "SIM PUK required",
@@ -63,6 +64,14 @@ ERRORS: Mapping[int, str] = {
     18: "SIM PUK2 required",
     30: "no network service",
     31: "network time-out",
+    40: "network personalization PIN required",
+    41: "network personalization PUK required",
+    42: "network subset personalization PIN required",
+    43: "network subset personalization PUK required",
+    44: "service provider personalization PIN required",
+    45: "service provider personalization PUK required",
+    46: "corporate personalization PIN required",
+    47: "corporate personalization PUK required",
 }
 """Error numbers (TS 27.007, 9.2; 11, 16, 17, 18 checked, the rest from memory)."""
 
@@ -199,7 +208,7 @@ def verdict(replies: Replies) -> tuple[str, str]:
     """
     if replies.error == 10:
         return "sim-missing", "no SIM found: seat it, or the holder is bad"
-    if replies.error in (11, 12, 16, 17, 18) or (replies.sim not in (None, "READY")):
+    if replies.error in (5, 11, 12, 16, 17, 18, *range(40, 48)) or (replies.sim not in (None, "READY")):
         return "sim-locked", SIM.get(replies.sim or "", "") or ERRORS.get(replies.error or 0, "SIM locked")
     if replies.error in (13, 14, 15):
         return "sim-failure", ERRORS[replies.error]

@@ -51,6 +51,9 @@ WRONG_NAME = ONLINE.replace("depot.example", "internet.example").replace("10.64.
 PIN = "AT+CPIN?\r\r\n+CPIN: SIM PIN\r\n\r\nOK\r\nAT+CREG?\r\r\n+CREG: 0,0\r\n\r\nOK\r\nAT+CSQ\r\r\n+CSQ: 20,99\r\nOK\r\n"
 PUK = PIN.replace("SIM PIN", "SIM PUK")
 BAD_SIM = "AT+CMEE=1\nOK\nAT+CPIN?\n+CME ERROR: 13\nAT+CEREG?\n+CEREG: 0,0\nOK\nAT+CSQ\n+CSQ: 17,99\nOK\n"
+NETWORK_LOCK = PIN.replace("SIM PIN", "PH-NET PIN")
+OTHER_SIM_LOCK = BAD_SIM.replace("+CME ERROR: 13", "+CME ERROR: 5")
+PROVIDER_LOCK = BAD_SIM.replace("+CME ERROR: 13", "+CME ERROR: service provider personalization PIN required")
 NO_SIM = BAD_SIM.replace("+CME ERROR: 13", "+CME ERROR: SIM not inserted")
 DENIED = "AT+CPIN?\n+CPIN: READY\nOK\nAT+CEREG?\n+CEREG: 0,3\nOK\nAT+CSQ\n+CSQ: 21,0\nOK\n"
 WEAK = "AT+CPIN?\n+CPIN: READY\nOK\nAT+CEREG?\n+CEREG: 0,1\nOK\n" + "".join(f"AT+CSQ\n+CSQ: {n},99\nOK\n" for n in (4, 3, 5, 3, 4))
@@ -82,6 +85,9 @@ def test_a_healthy_session_is_read_whole() -> None:
         (PIN, "sim-pin-locked"),
         (PUK, "sim-puk-locked"),
         (BAD_SIM, "sim-failed"),
+        (NETWORK_LOCK, "modem-network-locked"),
+        (OTHER_SIM_LOCK, "modem-network-locked"),
+        (PROVIDER_LOCK, "modem-network-locked"),
         (NO_SIM, "sim-not-seated"),
         (DENIED, "sim-not-activated"),
     ],

@@ -257,6 +257,51 @@ CASES_201: dict[str, tuple[list[tuple[str, str, dict[str, Any]]], dict[str, Any]
 }  # fmt: skip
 
 
+def said(*lines: str) -> Report:
+    """A log written by hand: `station request` or `answer`, one message in a line."""
+    return read("\n".join(f"2031-04-01T10:00:{n:02d}Z LARCH-1 {line}" for n, line in enumerate(lines)), uplink=ETHERNET)
+
+
+def taken_of(report: Report) -> set[tuple[str, str, str]]:
+    return {(t.check, t.at, t.answer) for t in report.taken}
+
+
+def test_error_replies_are_grouped_by_what_they_mean() -> None:
+    refused = [x for n in range(3) for x in (f'<< [2,"a{n}","DataTransfer",{{}}]', f'>> [4,"a{n}","NotImplemented","",{{}}]')]
+    report = said(*refused, '<< [2,"b","MeterValues",{}]', '>> [4,"b","FormationViolation","",{}]')
+    assert ("error-replies", "unit 1", "message-not-known") in taken_of(report)
+    assert first(report) == "messages-misunderstood"
+    malformed = [x for n in range(2) for x in (f'<< [2,"a{n}","MeterValues",{{}}]', f'>> [4,"a{n}","OccurrenceConstraintViolation","",{{}}]')]
+    assert first(said(*malformed)) == "messages-misunderstood"
+    assert not any(check == "error-replies" for check, _, _ in taken_of(said(*refused[:2])))  # one proves little
+
+
+def test_a_limit_from_the_grid_operator() -> None:
+    for source, word in (("SO", "from-grid"), ("EMS", "from-site")):
+        report = said(f'<< [2,"l","NotifyChargingLimit",{{"chargingLimit":{{"chargingLimitSource":"{source}"}}}}]', '>> [3,"l",{}]')
+        assert ("limit-report", "unit 1", word) in taken_of(report)
+        if source == "SO":
+            assert first(report) == "grid-operator-limit"
+    assert not any(t.check == "limit-report" for t in said('<< [2,"l","NotifyChargingLimit",{"chargingLimit":{"chargingLimitSource":"CSO"}}]', '>> [3,"l",{}]').taken)
+
+
+def test_a_card_that_charges_elsewhere() -> None:
+    report = said('<< [2,"c","Authorize",{"idTag":"0A"}]', '>> [3,"c",{"idTagInfo":{"status":"ConcurrentTx"}}]')
+    assert ("card-record", "unit 1", "in-use") in taken_of(report)
+    assert first(report) == "card-in-use-elsewhere"
+
+
+def test_an_emergency_stop_is_no_fault_of_the_station() -> None:
+    report = said(
+        '<< [2,"s","StartTransaction",{"connectorId":1,"idTag":"0A","meterStart":100,"timestamp":"2031-04-01T09:00:00Z"}]',
+        '>> [3,"s",{"transactionId":7,"idTagInfo":{"status":"Accepted"}}]',
+        '<< [2,"e","StopTransaction",{"transactionId":7,"meterStop":2100,"timestamp":"2031-04-01T09:30:00Z","reason":"EmergencyStop"}]',
+        '>> [3,"e",{}]',
+    )  # fmt: skip
+    assert ("session-ends", "unit 1", "emergency-stop") in taken_of(report)
+    assert first(report) == "stop-button-pressed"
+
+
 # Where one unit is the site's link, its waiting and the site's waiting are one thing with one remedy.
 ALIKE = {"boot-pending": {"boot-pending", "site-waits-for-acceptance"}}
 

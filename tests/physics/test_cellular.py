@@ -109,7 +109,7 @@ def test_one_line_errors(call):
 def test_tables():  # Q6, Q8, Q9
     assert set(cellular.REGISTRATION) == set(range(11))
     assert {1, 5, 9, 10} == cellular.REGISTERED
-    assert set(cellular.ERRORS) == {10, 11, 12, 13, 14, 15, 16, 17, 18, 30, 31}
+    assert set(cellular.ERRORS) == {5, 10, 11, 12, 13, 14, 15, 16, 17, 18, 30, 31, *range(40, 48)}
     assert "READY" in cellular.SIM
     assert len(cellular.SIM) == 14
 
