@@ -35,8 +35,10 @@ SWEEP_TIMEOUT_S = 0.3
 """Wait for a reply in a sweep, s, on top of the frames themselves: ten times what units usually need (common practice)."""
 SILENT_POLLS, SILENT_POLLS_OF_MANY, MANY = 8, 3, 32
 """Polls after which a unit that never answered is left out; of a list of more than MANY, sooner."""
-IDENTITIES = 3
-"""How often a unit is asked who it is."""
+SITTINGS, ASKS_EACH = 3, 3
+IDENTITIES = 1 + SITTINGS * ASKS_EACH
+"""How often a unit is asked who it is: in the scan, then several times running after each of the first rounds, so that
+two units are noticed whether they answer by turns or by chance (by chance one is missed once in 500 times)."""
 
 
 class Setting(NamedTuple):

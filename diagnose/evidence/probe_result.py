@@ -14,7 +14,7 @@ from statistics import fmean, median
 from typing import Any, NamedTuple
 
 from diagnose.evidence.base import Report, Taken
-from diagnose.evidence.probe_plan import FUNCTION_NAMES, Setting
+from diagnose.evidence.probe_plan import FUNCTION_NAMES, IDENTITIES, Setting
 from diagnose.evidence.probe_trunk import GATEWAY_CODES, REFUSED_AS_ASKED, Measured, SweepRow, UnitMeasure
 from diagnose.evidence.serial_polls import UnitTally
 from diagnose.evidence.serial_readings import Finder
@@ -28,7 +28,9 @@ TITLE = "Live probe of a trunk"
 Z_95 = 1.959964
 """Standard normal quantile for 95 %."""
 EDGES_MS = (0, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
-KEPT_CHECKS = ("unit-answers", "poll-error-rate", "exception-codes", "address-scan", "raw-frames", "reply-capture")
+KEPT_CHECKS = ("unit-answers", "poll-error-rate", "exception-codes", "address-scan", "reply-capture")
+FROM_THE_FRAMES = ("Bytes of address", "Address ")
+"""How sentences begin that the reader of captures adds: bytes of one parity, replies of a wrong length."""
 NOT_OF_THE_PROBE = ("own-echo", "foreign-requests", "no-gaps")
 """Outcomes of raw-frames that would speak of the adapter or of whom the probe stands in for."""
 ALL_ADDRESSES = len(serial.UNIT_ADDRESSES)
@@ -117,19 +119,27 @@ def alternates(values: Sequence[bytes]) -> bool:
 def report(m: Measured, site: Site | None, register_named: bool = False) -> Report:
     """What was measured, as importers give it."""
     finder = _finder(m, site)
-    taken = [
-        t for t in finder.taken
-        if t.check in KEPT_CHECKS and not (t.check == "raw-frames" and (m.plan.host or t.answer in NOT_OF_THE_PROBE))
-    ]  # fmt: skip
+    taken = [t for t in finder.taken if _speaks_of_units(t, m)]
     taken = list({(t.check, t.at, t.answer): t for t in reversed(taken)}.values())[::-1]  # two shared addresses are one answer
     taken += _scan_readings(m, finder, taken)
+    taken += _identity_readings(m, finder)
     taken += _sweep_readings(m, finder)
-    says = [*_headline(m), *_remarks(m, register_named), *_sweep_says(m)]
+    if m.plan.host and finder.where.trunk:
+        taken.append(Taken("gateway-port", f"trunk {finder.where.trunk}", "connects", f"{m.plan.where} took the connection", "whole log"))
+    damage = [x for x in finder.says if x.startswith(FROM_THE_FRAMES)]
+    says = [*_headline(m), *_remarks(m, register_named), *damage, *_sweep_says(m)]
     return Report(
         KIND, TITLE, tuple(one_line(x) for x in says),
         tuple(t._replace(because=one_line(t.because), lines=one_line(t.lines)) for t in taken),
         figures(m), m.frames, m.damaged, tuple(one_line(x, 160) for x in m.samples),
     )  # fmt: skip
+
+
+def _speaks_of_units(t: Taken, m: Measured) -> bool:
+    """Whether a reading is of the units and the trunk, not of the adapter or of the controller that the probe stands in for."""
+    if t.check == "raw-frames":
+        return not m.plan.host and t.answer not in NOT_OF_THE_PROBE
+    return t.check in KEPT_CHECKS or (t.check == "unit-port-shown" and m.plan.recorded and m.setting == m.plan.setting)
 
 
 def _finder(m: Measured, site: Site | None) -> Finder:
@@ -176,6 +186,26 @@ def _scan_readings(m: Measured, finder: Finder, taken: Sequence[Taken]) -> list[
     return [Taken("address-scan", f"trunk {place.trunk}", "units-missing" if missing else "as-planned", because, "whole log")]
 
 
+def _identity_readings(m: Measured, finder: Finder) -> list[Taken]:
+    """Whether a unit names itself alike each time; being alike counts only after as many reads as the check asks for."""
+    groups: dict[str, list[int]] = {}
+    for address, u in m.units.items():
+        if address in finder.where.unit_of and u.identities:
+            alike = len(set(u.identities)) == 1
+            if not alike or len(u.identities) >= IDENTITIES:
+                groups.setdefault("same-each-time" if alike else "changes", []).append(address)
+    taken = []
+    for answer, addresses in groups.items():
+        units = [finder.where.unit_of[a] for a in addresses]
+        because = f"address {ranges(addresses)}, read {max(len(m.units[a].identities) for a in addresses)} times"
+        taken.append(Taken("identity-read", _at(units), answer, because, "whole log"))
+    return taken
+
+
+def _at(units: Sequence[int]) -> str:
+    return f"unit {units[0]}" if len(units) == 1 else f"units {ranges(units)}"
+
+
 def _sweep_readings(m: Measured, finder: Finder) -> list[Taken]:
     """Units that answer at another setting than the record's."""
     if not m.plan.recorded:
@@ -186,9 +216,8 @@ def _sweep_readings(m: Measured, finder: Finder) -> list[Taken]:
         if row.setting == m.plan.setting or not units:
             continue
         other_rate = row.setting.bit_rate != m.plan.setting.bit_rate
-        at = f"unit {ranges(units)}" if len(units) == 1 else f"units {ranges(units)}"
         because = f"answers at {row.setting}; the record says {m.plan.setting}"
-        taken.append(Taken("unit-port-shown", at, "wrong-rate" if other_rate else "wrong-parity", because, "whole log"))
+        taken.append(Taken("unit-port-shown", _at(units), "wrong-rate" if other_rate else "wrong-parity", because, "whole log"))
     return taken
 
 

@@ -21,7 +21,7 @@ from diagnose.evidence.intake import Original
 from diagnose.evidence.probe_lines import Line, LineLost
 from diagnose.evidence.probe_look import ANSWER, DAMAGED, EXCEPTION, NOTHING, OTHER, Look, identity, look
 from diagnose.evidence.probe_plan import (
-    IDENTITIES,
+    ASKS_EACH,
     MANY,
     READ_COILS,
     READ_HOLDING,
@@ -30,6 +30,7 @@ from diagnose.evidence.probe_plan import (
     READ_REGISTERS,
     REPORT_ID,
     SCANNED,
+    SITTINGS,
     SWEEP_TIMEOUT_S,
     Ask,
     Plan,
@@ -40,7 +41,7 @@ from diagnose.evidence.probe_plan import (
     settings_to_try,
     silence_s,
 )  # fmt: skip
-from diagnose.evidence.serial_polls import LATE_POLLS, Polls, Tally, UnitTally
+from diagnose.evidence.serial_polls import Polls, Tally, UnitTally
 from diagnose.evidence.serial_streams import Assembler
 from diagnose.evidence.serial_text import RECEIVED, SENT, Pieces
 
@@ -52,6 +53,7 @@ IDLE_S = 0.15
 """A reply that has stopped for so long in the middle does not go on, s: longer than adapters hold bytes back."""
 STEP_S = 0.05  # a stop is noticed within this time
 BRING_BACK = 2  # plain requests to a unit that stumbled over one
+LATE_TIMEOUTS = 6  # a reply that comes later than so many time-outs answers nothing any more
 SURPLUS_POLLS = 2  # a second answer comes so many polls later at most
 FOREIGN = 2  # requests of another controller after which the probe gives up
 LONGEST_REPLY = 256
@@ -88,9 +90,14 @@ class UnitMeasure:
     exceptions: Counter[int] = field(default_factory=Counter)
     times: list[float] = field(default_factory=list)
     late_times: list[float] = field(default_factory=list)
-    identities: list[str] = field(default_factory=list)
+    said: dict[int, list[str]] = field(default_factory=dict)  # by function, who it says it is
     values: list[bytes] = field(default_factory=list)
     left_out: bool = False
+
+    @property
+    def identities(self) -> list[str]:
+        """What it said it is, each time, to the same function; two functions may well name it in two ways."""
+        return self.said.get(READ_IDENTITY) or self.said.get(REPORT_ID) or []
 
 
 @dataclass
@@ -164,18 +171,27 @@ class ExchangeLog:
         self.lines = 0
 
     def put(self, at: float, way: str, data: bytes) -> int:
-        """Write a line; its number, from 1."""
+        """Write a line; its number, from 1. Raises LineLost, once, where the file cannot be written."""
         when = self._start + timedelta(seconds=at - self._zero)
         text = f"{when:%Y-%m-%d %H:%M:%S.%f} {way} {data.hex(' ').upper()}\n".encode()
         if self._stream is not None:
-            self._stream.write(text)
-            self._stream.flush()
+            self._keep(text)
         self._digest.update(text)
         self._size += len(text)
         if len(self._beginning) < EXCERPT:
             self._beginning = (self._beginning + text)[:EXCERPT]
         self.lines += 1
         return self.lines
+
+    def _keep(self, text: bytes) -> None:
+        stream, self._stream = self._stream, None
+        assert stream is not None
+        try:
+            stream.write(text)
+            stream.flush()
+        except OSError as error:
+            raise LineLost(f"the log cannot be written any more ({error.strerror or error})") from None
+        self._stream = stream
 
     def original(self) -> Original:
         """What a case keeps of it."""
@@ -230,7 +246,7 @@ class Prober:
                 self._rest()
             except _Stopped:
                 m.stopped, m.interrupted = "it was stopped", True
-            except LineLost as error:
+            except (LineLost, EvidenceError) as error:
                 m.stopped = str(error)
         finally:
             self._line.close()
@@ -376,10 +392,10 @@ class Prober:
         unit = frame[0]
         m = self.measured.units.get(unit)
         waiting = self._waiting.pop(unit, None)
-        if waiting is None or m is None or poll.number - waiting.number > LATE_POLLS or frame[1] & 0x7F != waiting.ask.function:
+        if waiting is None or m is None or poll.sent - waiting.ended > LATE_TIMEOUTS * self._plan.timeout_s or frame[1] & 0x7F != waiting.ask.function:
             if m is None:
                 self.measured.unexpected[unit] += 1
-            elif poll.number - self._answered.get(unit, -LATE_POLLS) <= SURPLUS_POLLS and not (m.timed_out or m.late):
+            elif poll.number - self._answered.get(unit, -SURPLUS_POLLS) <= SURPLUS_POLLS and not (m.timed_out or m.late):
                 m.twice += 1  # answered already, and by a unit that is never late
                 self._answered.pop(unit)
             return False
@@ -499,7 +515,7 @@ class Prober:
     def _who(self, m: UnitMeasure, seen: Look) -> None:
         said = identity(seen.reply)
         if said:
-            m.identities.append(said)
+            m.said.setdefault(seen.reply[1], []).append(said)
 
     def _rounds(self) -> None:
         """Every unit again and again, in turn."""
@@ -512,27 +528,26 @@ class Prober:
                     m.left_out = True
                     continue
                 self._poll(unit, m.chosen, counted=True)
-            if n < IDENTITIES - 1:
+            if n < SITTINGS:
                 self._identify()
             self.measured.rounds_done = n + 1
-        for _ in range(max(0, IDENTITIES - 1 - self._plan.rounds)):
+        for _ in range(SITTINGS - self._plan.rounds):
             self._identify()
 
     def _identify(self) -> None:
-        """Ask those who say who they are once more."""
+        """Ask those who say who they are, several times running."""
         for unit in self._plan.units:
             m = self.measured.units[unit]
-            self._step(f"identity: address {unit}")
-            for function in (READ_IDENTITY, REPORT_ID):
-                if m.functions.get(function) == "data":
-                    seen = self._poll(unit, Ask(function))
-                    if seen.kind == ANSWER:
-                        self._who(m, seen)
-                    break
+            self._step(f"identity: address {unit}", ASKS_EACH)
+            asked = next((f for f in (READ_IDENTITY, REPORT_ID) if m.functions.get(f) == "data"), None)
+            for _ in range(ASKS_EACH if asked else 0):
+                seen = self._poll(unit, Ask(asked or READ_IDENTITY))
+                if seen.kind == ANSWER:
+                    self._who(m, seen)
 
-    def _step(self, what: str) -> None:
+    def _step(self, what: str, count: int = 1) -> None:
         self._tell(min(self._done, self._of), self._of, what)
-        self._done += 1
+        self._done += count
 
 
 def _own_tally(m: Measured) -> Tally:

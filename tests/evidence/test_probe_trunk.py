@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import asyncio
+import errno
 import io
 import json
 import os
@@ -318,8 +319,21 @@ def test_two_units_on_one_address(base: Any, harbour: Site) -> None:
         assert any("two units may have address 4" in x for x in r.says), r.says
         assert answers(r)["address-scan", "trunk 1"] == "collides"
     assert len(set(m.units[4].identities)) == 2
+    assert answers(r)["identity-read", "unit 4"] == "changes"
+    assert answers(r)["identity-read", "units 1, 6"] == "same-each-time"
     m, _, _ = measure({1: good(), 2: good()}, plan("1-2"))
     assert not any("two units" in x for x in report(m, None).says)
+
+
+def test_two_functions_may_name_a_unit_differently() -> None:
+    def act(request: bytes, turn: int) -> list[tuple[float, bytes]]:
+        return [(0.0, reply(request, "type 7" if request[1] == 0x11 else "Meadow 3"))]
+
+    m, _, _ = measure({1: act}, plan("1"))
+    assert m.units[1].identities == ["Meadow 3"] * 10
+    r = report(m, None)
+    assert not any("two units" in x for x in r.says)
+    assert answers(r)["identity-read", "unit 1"] == "same-each-time"
 
 
 def test_a_register_as_a_name() -> None:
@@ -380,6 +394,21 @@ def test_one_unit_at_another_rate(base: Any, harbour: Site) -> None:
     assert answers(r)["unit-port-shown", "unit 3"] == "wrong-rate"
     assert answers(r)["unit-answers", "unit 3"] == "silent"
     assert first_suspect(base, r) == ("wrong-rate-at-unit", "unit 3")
+
+
+def test_a_unit_with_another_parity(base: Any, harbour: Site) -> None:
+    """A receiver that checks parity hands on zeros for the characters that do not fit."""
+
+    def other(request: bytes, turn: int) -> list[tuple[float, bytes]]:
+        return [(0.0, bytes(0 if b.bit_count() & 1 else b for b in reply(request, value=12_345)))]
+
+    units: dict[int, Unit] = {n: good() for n in range(2, 13)}
+    units[6] = other
+    m, _, _ = measure(units, plan("2-12", harbour, timeout="0.2"))
+    r = report(m, harbour)
+    assert answers(r)["unit-port-shown", "unit 6"] == "wrong-parity"
+    assert any(x.startswith("Bytes of address 6 arrive only") for x in r.says)
+    assert first_suspect(base, r) == ("parity-wrong-at-unit", "unit 6")
 
 
 def test_the_sweep_tells_of_garbled_answers() -> None:
@@ -469,6 +498,23 @@ def test_an_adapter_that_is_pulled(brisk: None) -> None:
     assert report(m, None).figures["partial"]
 
 
+def test_a_full_disk() -> None:
+    class Full(io.BytesIO):
+        def write(self, data: Any) -> int:
+            if self.tell() > 2000:
+                raise OSError(errno.ENOSPC, "No space left on device")
+            return super().write(data)
+
+    clock = Clock()
+    fake = FakeLine(Wire({1: good()}), clock)
+    prober = Prober(plan("1"), fake.open, clock=clock)
+    prober.log = ExchangeLog("x", Full(), zero=prober.zero)
+    m = prober.run()
+    assert m.stopped == "the log cannot be written any more (No space left on device)"
+    assert fake.closed == 1
+    assert report(m, None).figures["partial"]
+
+
 def test_a_gateway_that_hangs_up(brisk: None) -> None:
     with gateway({1: good()}) as peer:
         p = make_plan({"host": f"127.0.0.1:{peer.port}", "units": "1", "rounds": "400", "rate": "100"}, None)
@@ -493,7 +539,8 @@ def test_behind_a_gateway(brisk: None) -> None:
     assert got["unit-answers", "units 2, 4"] == "silent"
     assert got["exception-codes", "unit 2"] == "gateway-path"
     assert got["exception-codes", "unit 4"] == "target-silent"
-    assert m.units[3].late >= 5
+    assert m.units[3].late >= 4
+    assert got["gateway-port", "trunk 1"] == "connects"
     assert not any(t.check == "raw-frames" for t in r.taken)
     assert r.figures["line"] == "tcp"
 
@@ -795,6 +842,23 @@ def test_a_port_that_is_in_use(capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["probe", "trunk", "--port", trunk.path, *HERE]) == 2
         assert "is in use by another program" in capsys.readouterr().err
         held.close()
+
+
+@pytest.mark.parametrize(
+    ("number", "says"),
+    [(errno.EACCES, "you are not allowed"), (errno.EBUSY, "is in use"), (errno.ENOENT, "there is no port"), (errno.EIO, "check its name")],
+)
+def test_ports_that_cannot_be_opened(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], number: int, says: str) -> None:
+    import serial
+
+    def refuse(*_: object, **__: object) -> None:
+        raise serial.SerialException(number, f"could not open port x: {os.strerror(number)}")
+
+    monkeypatch.setattr(serial, "Serial", refuse)
+    assert main(["probe", "trunk", "--port", "x", *HERE]) == 2
+    err = capsys.readouterr().err
+    assert says in err
+    assert err.count("\n") == 1
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may open everything")

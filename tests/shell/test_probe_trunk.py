@@ -104,6 +104,23 @@ def test_a_port_that_is_not_there(silent: Silent) -> None:
     assert "There is no port 'no-such-port'" in flat(say(silent(), "probe trunk --port no-such-port --units 1 --yes"))
 
 
+def test_the_network_probe_is_offered_alike(silent: Silent, monkeypatch: pytest.MonkeyPatch) -> None:
+    from diagnose.evidence.base import Report, Taken
+    from diagnose.evidence.intake import Original
+    from diagnose.shell import run_probe_network
+
+    taken = (Taken("unit-answers", "unit 5", "silent", "made up", "whole log"),)
+    made = Report("network-probe", "Live probe", ("Nothing.",), taken, {"interrupted": False}, 1, 0, ()), Original("x.log", 3, "0" * 64, "abc")
+    asked: list[str] = []
+    monkeypatch.setattr(run_probe_network, "network_report", lambda words, site: asked.append(words.target) or made)
+    session = silent()
+    assert "Live probe" in say(session, "probe network example.invalid")
+    say(session, "1")
+    assert session.book is not None
+    assert asked == ["example.invalid"]
+    assert [e.kind for e in session.book.events[-2:]] == ["attached", "reading"]
+
+
 def test_words_of_both_kinds() -> None:
     assert read_words("trunk --units 1-3 --sweep").sweep
     assert read_words("network example.org").probe == "network"
