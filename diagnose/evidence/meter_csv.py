@@ -41,6 +41,7 @@ _NONE = frozenset(text.encode() for text in MISSING)
 LONGEST_MISSING = max(len(text) for text in _NONE)
 MOST_COLUMNS = 200
 MOST_USED = 24
+LATEST = 1e13  # any unit; milliseconds of an epoch have 13 digits
 BIGGEST = 1e7  # no meter of this trade reads more, in any unit
 ROWS_SEEN = 40  # rows from which the layout is told
 _TIMES = re.compile(r"\b(?:time|elapsed|seconds?|secs?|minutes?|hours?|date|stamp|timestamp|epoch|t)\b", re.IGNORECASE)
@@ -87,6 +88,13 @@ def _value(text: str, comma: bool) -> float | None:
         return None
     value = float(clean)
     return value if abs(value) <= BIGGEST else float("nan")
+
+
+def _seconds(text: str, comma: bool) -> float | None:
+    """A time that is a plain number; None for another text. Seconds and milliseconds of an epoch are large."""
+    clean = text.replace(",", ".", 1) if comma else text
+    value = float(clean) if NUMBER.fullmatch(clean) else float("nan")
+    return value if abs(value) <= LATEST else None
 
 
 def _with_unit(text: str, comma: bool) -> tuple[float, str] | None:
@@ -176,6 +184,8 @@ def _headings(lines: list[str], start: int, separator: str, width: int) -> tuple
     above = [(n, split(lines[n], separator)) for n in range(max(0, start - 4), start) if lines[n].strip()]
     taken: set[int] = set()
     for n, cells in reversed(above):
+        while len(cells) > width and not cells[-1]:
+            cells.pop()
         cells = [*cells, ""] if len(cells) == width - 1 else cells
         if len(cells) != width or any(titles):
             break
@@ -198,8 +208,8 @@ def _times(rows: list[list[str]], titles: list[str], units: list[str], comma: bo
         return (clocks[0],), 0.0, 0.0
     named = [n for n in range(width) if _TIMES.search(titles[n].replace("_", " ")) or units[n].lower() in TIME_UNITS]
     for n in [*named, *([0] if not any(titles) else [])]:
-        values = [_value(r[n], comma) for r in rows]
-        known = [v for v in values if v is not None and v == v]
+        values = [_seconds(r[n], comma) for r in rows]
+        known = [v for v in values if v is not None]
         if len(known) == len(values) and (len(known) < 2 or known[-1] > known[0]):
             unit = next((u for u in (units[n].lower(), *(w.lower() for w in re.findall(r"[A-Za-zµ]+", titles[n])[::-1])) if u in TIME_UNITS), "s")
             return (n,), TIME_UNITS[unit], 0.0
@@ -369,8 +379,8 @@ class Rows:
             if at < len(wanted.used):
                 table[rows, at] = values
             else:
+                fine &= np.abs(values) <= LATEST
                 seconds = values * wanted.number
-                fine &= ~np.isnan(seconds)
         times[rows] = seconds
         good[rows] = fine
         return good
@@ -393,8 +403,8 @@ class Rows:
         seconds = 0.0
         for n in wanted.times:
             if wanted.number:
-                value = _value(cells[n], wanted.comma)
-                one = value * wanted.number if value is not None and value == value else None
+                value = _seconds(cells[n], wanted.comma)
+                one = None if value is None else value * wanted.number
             else:
                 one = stamp(cells[n], wanted.day_first)
             if one is None:

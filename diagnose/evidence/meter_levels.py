@@ -38,7 +38,8 @@ class Charge(NamedTuple):
     """Rows and times of a stretch with load, and how it ended.
 
     `ending`: `log-ends`, `gap`, `tapered`, `stopped` (volts stay), `supply-lost` (volts go too), `interrupted` (they are back within
-    half a minute) or `unknown` (at once, but no volts are logged). `away` is how long the volts were gone, None where they never return.
+    half a minute), `lost-at-end` (the log ends sooner than that), `leg-lost` (one leg stays) or `unknown` (at once, but no volts are
+    logged). `away` is how long the volts were gone, None where they never return.
     """
 
     begin: int
@@ -146,24 +147,26 @@ def _ending(view: View, begin: int, end: int, last: float, more: bool, after: in
     at_once = bool(np.nanmax(tail) >= 0.8 * last) and view.load[after] < LEAST_LOAD and last >= LEAST_LOAD
     if not at_once or (end - begin > 6 and view.load[end - 1] < 0.6 * last and view.load[end - 2] < 0.8 * last):
         return "tapered", None
-    columns = [n for n in ([view.across] if view.across is not None else [*view.legs.values()]) if n is not None]
-    if not columns:
-        return "unknown", None
+    columns = [*([view.across] if view.across is not None else []), *(n for n in view.legs.values() if n != view.across)]
     # The first row behind may still be half and half.
     behind = slice(min(after + 1, len(log.times) - 1), after + 5)
-    gone = []
+    gone = {}
     for n in columns:
         earlier, later = log.values[max(begin, end - 6) : end, n], log.values[behind, n]
         if np.isfinite(earlier).any() and np.isfinite(later).any():
-            gone.append(bool(np.nanmedian(later) < LOST_SHARE * np.nanmedian(earlier)))
+            gone[n] = bool(np.nanmedian(later) < LOST_SHARE * np.nanmedian(earlier))
     if not gone:
         return "unknown", None
-    if not any(gone):
+    if not any(gone.values()):
         return "stopped", None
-    back = np.flatnonzero(np.nan_to_num(log.values[after:, columns[0]]) > 0.75 * np.nanmedian(log.values[begin:end, columns[0]]))
+    if not all(gone.values()):
+        return "leg-lost", None
+    one = next(iter(gone))
+    back = np.flatnonzero(np.nan_to_num(log.values[after:, one]) > 0.75 * np.nanmedian(log.values[begin:end, one]))
     back = back[log.times[after + back] > log.times[behind.start]]
     if not len(back):
-        return "supply-lost", None
+        left = float(log.times[-1] + log.seconds[-1] - log.times[after])
+        return ("lost-at-end" if left < SELF_CLOSING else "supply-lost"), None
     away = float(log.times[after + back[0]] - log.times[after])
     return ("interrupted" if away < SELF_CLOSING else "supply-lost"), away
 

@@ -202,6 +202,11 @@ def _endings(a: Analysis) -> list[str]:
     short = [c for c in a.charges if c.ending == "interrupted"]
     if short:
         out.append(f"{len(short)} time{'s' if len(short) > 1 else ''} the supply was gone under load and back within {SELF_CLOSING:g} s: an interruption of the supply, no breaker")
+    if any(c.ending == "lost-at-end" for c in a.charges):
+        out.append("volts and current went together just before the log ends; an interruption of the supply and a breaker that opened cannot be told apart")
+    halves = sum(c.ending == "leg-lost" for c in a.charges)
+    if halves:
+        out.append(f"{halves} charge{'s' if halves > 1 else ''} ended as one leg went and another stayed: a lost leg, not a breaker of two poles that opened")
     stopped = [c for c in a.charges if c.ending == "stopped"]
     if stopped:
         out.append(f"{len(stopped)} charge{'s' if len(stopped) > 1 else ''} ended at once with the volts still there: the unit or the car stopped")

@@ -249,7 +249,7 @@ def held_when_cooler(a: Analysis) -> tuple[Charge, float, float] | None:
         if t.celsius is None:
             continue
         for other in a.charges:
-            if other.ending in ("supply-lost", "unknown", "gap") or other.seconds < t.seconds:
+            if other.ending in ("supply-lost", "lost-at-end", "unknown", "gap") or other.seconds < t.seconds:
                 continue
             cool = breaker_celsius(a.view, other)
             if cool is not None and cool <= t.celsius - COOLER_K and abs(other.most - t.charge.most) <= ALIKE_AMPS * t.charge.most:
