@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
-from diagnose.evidence import meter_csv, meter_rows
+from diagnose.evidence import csv_table, meter_csv, meter_rows
 from diagnose.evidence.base import HEAD, EvidenceError, Report, recognise
 from diagnose.evidence.meter_columns import column, unit_of
 from diagnose.evidence.meter_log import Analysis, analyse, read_meter_log
@@ -169,6 +169,27 @@ def test_other_loads_switching_at_the_same_moment_are_seen() -> None:
     whole = next(s for s in look(text(table)).sag.sources if not s.leg)
     assert abs(whole.ohms - 0.14) <= whole.bar
     assert whole.odd >= 1
+
+
+def test_a_sound_site_with_loads_coming_and_going_accuses_nobody() -> None:
+    inside = []
+    for seed in range(10):
+        draw = random.Random(seed)
+        wire, leg = draw.uniform(0.03, 0.12), draw.uniform(0.01, 0.06)
+        amps = steps(*[x for _ in range(draw.randint(3, 6)) for x in ((draw.randint(60, 200), 0.0), (draw.randint(60, 200), 32.0))], (60, 0.0))
+        loads, now = [], (1e9, 1e9)
+        for _ in amps:
+            # On average every 40 s another load between a leg and neutral.
+            if draw.random() < 1 / 40:
+                now = (draw.choice([1e9, 8.0, 15.0, 40.0]), draw.choice([1e9, 8.0, 15.0, 40.0]))
+            loads.append(Net(leg=(leg, leg), neutral=leg, wire=(wire, wire), house=now))
+        a = look(text(log(loads.__getitem__, amps, seed, drift=2)))
+        inside += [abs(s.ohms - (leg + wire) * (1 if s.leg else 2)) <= s.bar for s in a.sag.sources]
+        assert not a.lost
+        assert a.floats is None
+        assert not a.ended
+        assert not any(c.seen for c in a.cuts)
+    assert sum(inside) >= 0.9 * len(inside)
 
 
 def test_no_step_no_resistance() -> None:
@@ -648,6 +669,16 @@ def test_a_long_log_is_brought_down_and_says_the_same(monkeypatch: pytest.Monkey
     assert [c.ending for c in slim.charges] == [c.ending for c in whole.charges]
     # every sample is held in exactly one row, in order
     assert (slim.view.log.first_line[1:] > slim.view.log.last_line[:-1]).all()
+
+
+def test_the_size_of_the_blocks_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = [a for a in charging(5) for _ in range(2)]
+    data = text(log(Net(), rows), every=0.5, time="clock", end="\r\n")  # two samples for each time stamp
+    assert len(data) > 130_000
+    whole = report(data)
+    for size in (333, 4096, 50_001):
+        monkeypatch.setattr(csv_table, "CHUNK", size)
+        assert report(data) == whole
 
 
 def _pieces(data: bytes, size: int) -> list[bytes]:
