@@ -44,7 +44,7 @@ _NOT_USED = re.compile(
 )
 _EXTREME = re.compile(r"\b(?:min|minimum|max|maximum|peak|low|high)\b", re.IGNORECASE)
 _PAIR = re.compile(r"(?:^|[^a-z0-9])[uv]?_?(?:l|ph)?\s?([123abc])\s?[-–/_ ]?\s?(?:to\s)?\s?(?:l|ph)?([123abc]|n|g|pe|e)(?![a-z0-9])")
-_ONE = re.compile(r"(?:^|[^a-z0-9])(?:[uvip]_?)?(?:l|ph)?\s?([123abcn])(?![a-z0-9])")
+_ONE = re.compile(r"(?:^|[^a-z0-9])(?:(?:[uvip]|a(?=_?(?:l|ph)?[123]))_?)?(?:l|ph)?\s?([123abcn])(?![a-z0-9])")
 _WORDS = ((re.compile(r"\b(?:line|leg|phase|pole)\b"), "l"), (re.compile(r"\b(?:ground|gnd|earth|pe)\b"), "g"), (re.compile(r"\bneutral\b"), "n"))
 _DULL = re.compile(
     r"\b(?:volts?|voltage|amps?|amperes?|current|watts?|power|active|true|real|avg|average|mean|rms|trms|ac|value|reading|channel|ch|input|at|of|the|meter|clamp|unit|breaker|panel|station|load|side|supply|total|temp|temperature|lug|terminal|joint)\b"
@@ -62,7 +62,7 @@ _SPOTS = (
 )
 _NAMES = (
     (VOLTS, re.compile(r"\bvolt(?:s|age)?\b|^[uv](?:_?(?:l|ph)?[123abc][123abcngpe]{0,2}|[123abc]{1,2}n?)?$|^[uv]\b", re.IGNORECASE)),
-    (AMPS, re.compile(r"\bamp(?:s|eres?)?\b|\bcurrent\b|\bclamp\b|^i(?:_?(?:l|ph)?[123abcn])?$|^i\b", re.IGNORECASE)),
+    (AMPS, re.compile(r"\bamp(?:s|eres?)?\b|\bcurrent\b|\bclamp\b|^i(?:_?(?:l|ph)?[123abcn])?$|^i\b|^a_?(?:l|ph)?[123]$", re.IGNORECASE)),
     (WATTS, re.compile(r"\bwatts?\b|\bpower\b|^p(?:_?(?:l|ph)?[123abc])?$", re.IGNORECASE)),
     (CELSIUS, re.compile(r"\btemp(?:erature)?\b|\bthermo", re.IGNORECASE)),
 )

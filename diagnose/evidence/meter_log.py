@@ -86,6 +86,8 @@ def analyse(stream: IO[bytes], name: str, site: Site | None) -> Analysis:
     log = reducer.finish()
     if log.samples < LEAST_ROWS:
         raise EvidenceError(f"only {log.samples} rows of time and values; export the whole log")
+    if log.jump_count > log.samples // 2:
+        raise EvidenceError("the times run backwards; export or sort the log with its oldest row first")
     view = look(log, site, spot(site, name, layout.header))
     held, spikes = levels(view)
     found = charges(view, held)

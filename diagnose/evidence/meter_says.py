@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from diagnose.evidence.meter_columns import CELSIUS, VOLTS
 from diagnose.evidence.meter_csv import describe
 from diagnose.evidence.meter_levels import SELF_CLOSING, Charge
 from diagnose.evidence.meter_rows import MOST
@@ -16,13 +17,14 @@ if TYPE_CHECKING:
     from diagnose.evidence.meter_log import Analysis
 
 MOST_LEVELS = 40
+MOST_RANGES = 6
 HOT_W = 20.0  # W in one spot that is said to be dangerous; a soldering iron has about so many (common practice, no source)
 MOST_SENTENCES = 4
 
 
 def says(a: Analysis) -> list[str]:
     """The sentences, the reading of the file first."""
-    return [*_reading(a), *_current(a), *_sag(a), *_legs(a), *_breaker(a), *_endings(a), *_heat(a)]
+    return [*_reading(a), *_ranges(a), *_current(a), *_sag(a), *_legs(a), *_breaker(a), *_endings(a), *_heat(a)]
 
 
 def _reading(a: Analysis) -> list[str]:
@@ -47,6 +49,21 @@ def _reading(a: Analysis) -> list[str]:
         out.append(f"{a.spikes} single samples of the current stand out and count for no level")
     if counts.cut:
         out.append(f"{counts.cut} lines without end were cut")
+    return out
+
+
+def _ranges(a: Analysis) -> list[str]:
+    """Where each temperature went, and the volts too when there is no current to say more of them."""
+    import numpy as np
+
+    view = a.view
+    out: list[str] = []
+    wanted = {CELSIUS: "°C"} if view.load_name else {CELSIUS: "°C", VOLTS: "V"}
+    for n, c in enumerate(view.log.columns):
+        values = view.volts(n)[np.isfinite(view.volts(n))]
+        if c.quantity in wanted and len(values) and len(out) < MOST_RANGES:
+            low, middle, high = (float(x) for x in (values.min(), np.median(values), values.max()))
+            out.append(f"{one(c.title)}: {low:.1f} to {high:.1f} {wanted[c.quantity]}, half the time under {middle:.1f} {wanted[c.quantity]}")
     return out
 
 

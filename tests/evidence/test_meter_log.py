@@ -258,6 +258,14 @@ def test_three_phase_and_its_lost_phase() -> None:
     assert lost.figures["lost_legs"][0]["leg"] == "c"
 
 
+def test_a_log_of_one_quantity_is_worth_a_sentence() -> None:
+    heat = report(text({"Panel (°C)": [30.0 + n / 10 for n in range(200)]}))
+    assert heat.says[1] == "Panel (°C): 30.0 to 49.9 °C, half the time under 40.0 °C"
+    volts = report(text({"L1-L2 (V)": [231.0, *([240.0] * 99)]}))
+    assert any(x.startswith("L1-L2 (V): 231.0 to 240.0 V") for x in volts.says)
+    assert not volts.taken
+
+
 def test_a_dead_unit_is_absent() -> None:
     dead = report(text({"L1-L2 (V)": [0.3] * 60, "I (A)": [0.0] * 60}))
     assert answers(dead) == {"volts-at-unit": "0.3 V"}
@@ -611,7 +619,7 @@ def test_what_is_not_used_is_named() -> None:
     [
         ("V12", "", ("volts", "a-b", 1.0)), ("U L1-N", "kV", ("volts", "a-n", 1e3)), ("Line 1 to ground [V]", "", ("volts", "a-g", 1.0)), ("VAN", "", ("volts", "a-n", 1.0)),
         ("I_L2", "", ("amps", "b", 1.0)), ("Clamp (mA)", "", ("amps", "", 1e-3)), ("Power (kW)", "", ("watts", "", 1e3)), ("P_total [W]", "", ("watts", "", 1.0)),
-        ("A", "", ("amps", "", 1.0)), ("Temp (°F)", "", ("celsius", "", 1 / 1.8)), ("PF", "", None), ("Energy (kWh)", "", None), ("THD V L1 (%)", "", None), ("Sample", "", None),
+        ("A", "", ("amps", "", 1.0)), ("A1", "", ("amps", "a", 1.0)), ("Breaker lug A mV", "", ("joint-volts", "a", 1e-3)), ("Temp (°F)", "", ("celsius", "", 1 / 1.8)), ("PF", "", None), ("Energy (kWh)", "", None), ("THD V L1 (%)", "", None), ("Sample", "", None),
     ],
 )  # fmt: skip
 def test_titles(title: str, unit: str, wanted: tuple[str, str, float] | None) -> None:
@@ -800,6 +808,7 @@ def test_recognised_and_not_mixed_up() -> None:
         (b"", "empty"), (b"Time,V\n", "no rows"), (b"hello\nthere\n", "no rows"), ("Time,V (V)\n10:00,1\n".encode("utf-16"), "UTF-16"),
         (b"Time,x\n10:00:00,1\n10:00:01,2\n10:00:02,2\n", "no column of volts"), (b"V (V),I (A)\n1,2\n2,3\n3,4\n", "no column of times"),
         (b"Time,V (V)\n10:00:00,1\n10:00:01,2\n", "only 2 samples"),
+        (b"Time,V (V)\n" + b"".join(b"10:00:%02d,240\n" % (59 - n) for n in range(60)), "oldest row first"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_used_is_said_in_a_line(data: bytes, words: str) -> None:
