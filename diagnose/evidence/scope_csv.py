@@ -41,12 +41,16 @@ VOLT_UNITS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "kv": 1e3, "uv": 
 _PLUS = re.compile(r"(?:\+|\bplus\b|\bd1\b|\bpos\b|positive)", re.IGNORECASE)
 _MINUS = re.compile(r"(?:[-–−]\s*$|[-–−]\s*[)(\[]|\bminus\b|\bd0\b|\bneg\b|negative)", re.IGNORECASE)
 _WORD = re.compile(r"[A-Za-zµμ]+")
+_LEADS = re.compile(r"\bleads\s*(?:are|:|=)?\s*checked\b", re.IGNORECASE)
 _PROBE = re.compile(r"\b(?:probe|measured\s+at|place)\s*(?:is|at|:|=|,|;|\t)\s*(?:at\s+)?([A-Za-z][A-Za-z0-9 .-]{0,40})", re.IGNORECASE)
 
 
 @dataclass
 class Layout:
-    """How the file is written. `plus` and `minus` are column numbers; `minus` is None for one differential channel."""
+    """How the file is written. `plus` and `minus` are column numbers; `minus` is None for one differential channel.
+
+    `leads_sure`: titles or a comment line say which lead sat on the wire marked +.
+    """
 
     separator: str
     comma: bool
@@ -57,6 +61,7 @@ class Layout:
     minus: int | None
     probe: str
     header_lines: int
+    leads_sure: bool = False
 
 
 def _fields(line: str, separator: str) -> list[str]:
@@ -126,8 +131,10 @@ def layout(head: bytes) -> Layout:
     plus, minus = 1, 2 if columns == 3 else None
     if columns == 3 and (_PLUS.search(names[2]) or _MINUS.search(names[1])) and not _PLUS.search(names[1]):
         plus, minus = 2, 1
+    named = columns == 3 and bool(_PLUS.search(names[plus])) and bool(_MINUS.search(names[3 - plus]))
+    sure = named or any(_LEADS.search(line) for line in lines[:start])
     probe = next((m.group(1).strip(" .-") for line in lines[:start] if (m := _PROBE.search(line))), "")
-    return Layout(separator, comma, columns, time_unit, tuple(volts), plus, minus, one_line(probe, 40), start)
+    return Layout(separator, comma, columns, time_unit, tuple(volts), plus, minus, one_line(probe, 40), start, sure)
 
 
 def recognise(head: bytes, name: str) -> float:

@@ -115,7 +115,7 @@ def analyse(stream: IO[bytes], site: Site | None = None, probe: str | None = Non
     echo = find_echo(windows, cable_of(site, trunk)) if windows else None
     spot = locate(echo, site, trunk, unit) if echo else None
     driven, mark = _driven(scan, decoded)
-    idle_v, idle_why = _idle(scan, decoded, mark)
+    idle_v, idle_why = _idle(scan, decoded, mark, rows.layout.leads_sure)
     shape, why = _shape(scan, decoded, echo, driven, idle_v)
     return Analysis(
         scan, rows.layout, rows.counts, decoded, tuple(windows), echo, spot, site, trunk, unit, bool(said), driven, mark,
@@ -153,12 +153,14 @@ def _driven(scan: Scan, decoded: Decoded | None) -> tuple[float, float]:
     return (top - bottom) / 2, bottom if decoded and decoded.inverted else top
 
 
-def _idle(scan: Scan, decoded: Decoded | None, mark: float) -> tuple[float | None, str]:
-    """The idle voltage in V, or why there is none."""
+def _idle(scan: Scan, decoded: Decoded | None, mark: float, leads_sure: bool = False) -> tuple[float | None, str]:
+    """The idle voltage in V, or why there is none. With leads that are not sure a negative one says nothing."""
     idle = scan.idle
     if idle.count < LEAST_IDLE:
         return None, "no pause long enough to see the idle level"
-    if decoded is not None and decoded.inverted:
+    # Frames that stand upright prove the leads; without frames a negative level proves nothing.
+    upside_down = decoded.inverted if decoded is not None else idle.mean < -NO_VOLTS
+    if upside_down and not leads_sure:
         return None, "the resting level is the negative one: either the probe's leads or the two wires are exchanged; check the leads first"
     if len(scan.times) and abs(mark) > 0.1 and abs(idle.mean) > DRIVEN_SHARE * abs(mark):
         return None, "a driver holds the line between the frames, so the pause does not show the bias"
@@ -304,8 +306,8 @@ def taken(a: Analysis) -> tuple[Taken, ...]:
             found.append(Taken("idle-volts", str(Place("trunk-end", a.trunk.number, at_end)), f"{1000 * a.idle_v:.0f} mV", because, lines))
         elif abs(a.idle_v) < NO_VOLTS:
             found.append(Taken("pair-volts-at-unit", unit, "none", because, lines))
-        elif 0.1 < a.idle_v < LOW_SWING_V:
-            found.append(Taken("pair-volts-at-unit", unit, "right-way", because, lines))
+        elif 0.1 < abs(a.idle_v) < LOW_SWING_V:
+            found.append(Taken("pair-volts-at-unit", unit, "right-way" if a.idle_v > 0 else "reversed", because, lines))
     if a.echo is not None:
         found += echo_readings(a.echo, a.spot, a.site, a.trunk, a.probe, lines)
     found += _settings(a, lines)

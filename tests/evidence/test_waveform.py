@@ -273,6 +273,20 @@ def test_an_inverted_probe_is_noticed_and_no_idle_is_taken() -> None:
     assert not any(x.check == "idle-volts" for x in report(a, "x").taken)
 
 
+def test_exchanged_wires_are_taken_where_the_leads_are_sure() -> None:
+    """Beyond an exchanged pair the frames stand on their head; titles with + and -, or a comment, rule out the leads."""
+    t, y = wave("sound-60-lossy", idle=0.25, step=40e-9)
+    site = site_of()
+    whole = csv(t, -y, "# probe: unit 7\n# leads: checked\nTime (s),CH1 (V)\n")
+    taken = {x.check: x.answer for x in report(analyse(io.BytesIO(whole), site), "x").taken}
+    assert taken["pair-volts-at-unit"] == "reversed"
+    rows = "\n".join(f"{a:.9g},{2.5 - b / 2:.4f},{2.5 + b / 2:.4f}" for a, b in zip(t, -y, strict=True))
+    a = analyse(io.BytesIO(f"Time,D0 (-),D1 (+)\ns,V,V\n{rows}\n".encode()), site, "far end")
+    (volts,) = [x for x in report(a, "x").taken if x.check == "idle-volts"]
+    outcome, _, _ = take_answer(K, site, K.checks["idle-volts"], find_places(site, "trunk-end", volts.at), volts.answer)
+    assert outcome == "reversed"
+
+
 def test_noise_is_no_frame() -> None:
     rng = np.random.default_rng(3)
     assert decode(list(np.cumsum(rng.exponential(1e-4, 300))), [1, -1] * 150) is None
