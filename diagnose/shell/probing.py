@@ -65,7 +65,7 @@ def _trunk(s: Session, words: Namespace, done: list[object]) -> Talk:
         if not (yield from yes_or_no(QUESTION, s.width)):
             return s.here()
     if not done:
-        done.append(run_plan(words, plan, site))
+        done.append(run_plan(words, plan, site, lambda text: s.tell_now(wrap("dim", text, s.width))))
     probed = done[0]
     assert isinstance(probed, Probed)
     return (yield from offer(s, probed.report, probed.original, time_lines(probed.measured, s.width)))

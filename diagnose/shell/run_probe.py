@@ -120,14 +120,14 @@ def _may_begin(plan: Plan, yes: bool, no_color: bool) -> bool:
         lines = wrap("warn", "Type y or n.", width)
 
 
-def run_plan(words: Namespace, plan: Plan, site: Site | None) -> Probed:
-    """Run it with a progress bar and a clean stop. Raises Refusal where it cannot be begun."""
+def run_plan(words: Namespace, plan: Plan, site: Site | None, say: Callable[[str], None] | None = None) -> Probed:
+    """Run it with a clean stop, and a progress bar or, where `say` is given, lines. Raises Refusal where it cannot be begun."""
     from diagnose.evidence.base import EvidenceError
     from diagnose.evidence.probe_lines import open_line
     from diagnose.evidence.probe_result import report
     from diagnose.evidence.probe_trunk import ExchangeLog, Prober
 
-    with _log_file(getattr(words, "log", None)) as stream, _stoppable() as stop, _progress() as tell:
+    with _log_file(getattr(words, "log", None)) as stream, _stoppable() as stop, _progress(say) as tell:
         name = Path(words.log).name if getattr(words, "log", None) else "probe-trunk.log"
         prober = Prober(plan, open_line, stop=stop, tell=tell)
         prober.log = ExchangeLog(one_line(name, 200), stream, zero=prober.zero)
@@ -189,22 +189,30 @@ def _stoppable() -> Iterator[Callable[[], bool]]:
             signal.signal(number, handler)
 
 
+def _tenths(say: Callable[[str], None]) -> Tell:
+    """A line for each tenth of the work."""
+    said = [-1]
+
+    def tell(done: int, of: int, what: str) -> None:
+        tenth = 10 * done // max(of, 1)
+        if tenth != said[0]:
+            said[0] = tenth
+            say(f"{10 * tenth} %: {what}")
+
+    return tell
+
+
 @contextmanager
-def _progress() -> Iterator[Tell]:
-    """A bar on standard error where that is a terminal; lines for a screen reader; else nothing."""
+def _progress(say: Callable[[str], None] | None) -> Iterator[Tell]:
+    """Lines where somebody takes them; else on standard error a bar, or lines for a screen reader; in a pipe nothing."""
+    if say is not None:
+        yield _tenths(say)
+        return
     if not is_terminal(sys.stderr):
         yield lambda done, of, what: None
         return
     if os.environ.get("ACCESSIBLE") or os.environ.get("TERM") == "dumb":
-        said = [-1]
-
-        def line(done: int, of: int, what: str) -> None:
-            tenth = 10 * done // max(of, 1)
-            if tenth > said[0]:
-                said[0] = tenth
-                show([Line("text", f"{10 * tenth} %: {what}")], sys.stderr)
-
-        yield line
+        yield _tenths(lambda text: show([Line("text", text)], sys.stderr))
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn

@@ -157,6 +157,15 @@ def test_what_the_guard_lets_through_is_one_read(data: bytes) -> None:
     assert all(codes_of(f) for f in put)
 
 
+@pytest.mark.parametrize("code", sorted(WRITES))
+def test_the_reader_of_what_arrives_notices_a_write(code: int) -> None:
+    """The tests below would fail if one got out."""
+    read = framed(b"\x01\x03\x00\x00\x00\x01")
+    assert codes_of(read + read) == [3, 3]
+    with pytest.raises(ValueError, match="2B without 0E" if code == 43 else "no read request at 8"):
+        codes_of(read + framed(b"\x01" + WRITES[code]))
+
+
 OPTIONS = st.fixed_dictionaries(
     {"units": st.sampled_from(("1", "1-3", "2,4", "5-6")), "rounds": st.sampled_from(("1", "2"))},
     optional={"register": st.integers(0, 65_535).map(str), "sweep": st.just(True), "parity": st.sampled_from(("even", "odd", "none"))},
@@ -178,7 +187,7 @@ def test_only_reads_leave_over_tcp(brisk: None, options: dict[str, Any], tells: 
         assert all(n == codes.count(code) for code, n in measured.sent.items())
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(OPTIONS)
 def test_only_reads_leave_on_a_serial_port(brisk: None, options: dict[str, Any]) -> None:
     with pytest.MonkeyPatch.context() as patch, pty_trunk(SORTS) as trunk:
@@ -609,12 +618,12 @@ def test_units_of_pymodbus_on_a_serial_port(brisk: None) -> None:
 
     wire = Recorder("corrupted", 1)
     stop = pymodbus_units(wire.unit_paths[0])
-    p = make_plan({"port": wire.controller_path, "units": "5-6", "rounds": "10", "timeout": "0.15"}, None)._replace(rate=3000.0)
+    p = make_plan({"port": wire.controller_path, "units": "5-6", "rounds": "6", "timeout": "0.15"}, None)._replace(rate=3000.0)
     m = Prober(p, open_line, listen_s=0.0).run()
     wire.stop = True
     threading.Thread(target=stop, daemon=True).start()  # the units take their time to end
     assert failed(m.units[5]) == 0
-    assert 1 <= m.units[6].damaged <= 9
+    assert m.damaged == wire.hurt > 0
     assert set(codes_of(b"".join(e.data for e in wire.events if e.way == "TX"))) <= READ_CODES
 
 
@@ -625,7 +634,7 @@ def test_units_of_the_c_library(brisk: None) -> None:
         pytest.skip("the library libmodbus is not installed")
     wire = record_serial.Wire("silent", len(record_serial.UNITS))
     stop = record_serial.libmodbus_units(wire.unit_paths)
-    p = make_plan({"port": wire.controller_path, "units": "4-5", "rounds": "3", "timeout": "0.2"}, None)._replace(rate=3000.0)
+    p = make_plan({"port": wire.controller_path, "units": "4-5", "rounds": "3", "timeout": "0.12"}, None)._replace(rate=3000.0)
     m = Prober(p, open_line, listen_s=0.0).run()
     wire.stop = True
     threading.Thread(target=stop, daemon=True).start()  # the units take their time to end

@@ -15,9 +15,9 @@ from diagnose.shell.run_probe import QUESTION
 from diagnose.shell.session import Session
 from tests.evidence.probe_peers import READ_CODES, PtyTrunk, Unit, Wire, codes_of, gateway, good
 from tests.evidence.probe_peers import silent as mute
-from tests.shell.sites import flat, say
+from tests.shell.sites import HARBOUR, flat, say
 from tests.shell.test_command_line import run
-from tests.shell.test_terminal import Terminal
+from tests.shell.test_terminal import FIRST_PROMPT, Terminal, to_first_step
 
 Silent = Callable[..., Session]
 
@@ -112,7 +112,7 @@ def test_the_network_probe_is_offered_alike(silent: Silent, monkeypatch: pytest.
     taken = (Taken("unit-answers", "unit 5", "silent", "made up", "whole log"),)
     made = Report("network-probe", "Live probe", ("Nothing.",), taken, {"interrupted": False}, 1, 0, ()), Original("x.log", 3, "0" * 64, "abc")
     asked: list[str] = []
-    monkeypatch.setattr(run_probe_network, "network_report", lambda words, site: asked.append(words.target) or made)
+    monkeypatch.setattr(run_probe_network, "network_report", lambda words, *_: asked.append(words.target) or made)
     session = silent()
     assert "Live probe" in say(session, "probe network example.invalid")
     say(session, "1")
@@ -184,6 +184,23 @@ def test_ctrl_c_on_the_terminal(tmp_path: Path, trunk: PtyTrunk) -> None:
     assert terminal.end() == 130
     assert "Traceback" not in terminal.raw
     codes_of(bytes(trunk.wire.received))
+
+
+def test_ctrl_c_in_a_case_keeps_the_shell_and_what_was_measured(tmp_path: Path, trunk: PtyTrunk) -> None:
+    terminal = Terminal(tmp_path, 80, "--record", HARBOUR, "--role", "technician")
+    terminal.prompt(FIRST_PROMPT)
+    to_first_step(terminal)
+    terminal.type(f"probe trunk --port {trunk.path} --units 1-3 --rounds 900 --rate 50 --timeout 0.1 --yes")
+    terminal.until("0 %: scan")
+    terminal._wait(lambda: len(trunk.wire.received) > 200, "requests")
+    terminal.child.send("\x03")
+    terminal.until("Partial: it was stopped after")
+    terminal.until("Record it?")
+    terminal.type("none")
+    terminal.step()
+    terminal.type("quit")
+    assert terminal.end() == 0
+    assert set(trunk.wire.codes()) <= READ_CODES
 
 
 def test_lines_instead_of_a_bar(tmp_path: Path, trunk: PtyTrunk) -> None:
