@@ -69,13 +69,16 @@ class Sag(NamedTuple):
     upstream: Source | None
 
 
-def _mean(values: Floats, seconds: Floats) -> tuple[float, int]:
+def _mean(view: View, values: Floats, rows: slice) -> tuple[float, int]:
+    """Mean of some rows, and of how many samples."""
     import numpy as np
+
+    values, seconds, counts = values[rows], view.log.seconds[rows], view.log.counts[rows]
 
     good = np.isfinite(values)
     if not good.any():
         return float("nan"), 0
-    return float(np.average(values[good], weights=seconds[good])), int(good.sum())
+    return float(np.average(values[good], weights=seconds[good])), int(counts[good].sum())
 
 
 def _window(view: View, level: Level, late: bool, width: float) -> slice:
@@ -107,7 +110,8 @@ def resistance(view: View, at: int, amps: Floats, held: list[Level]) -> tuple[fl
     import numpy as np
 
     log, volts = view.log, view.volts(at)
-    width = max(WINDOW_S, WINDOW_ROWS * log.interval)
+    # Rows of a long log are means of many samples already.
+    width = max(WINDOW_S, WINDOW_ROWS * log.interval, float(np.quantile(log.seconds, 0.75)) if int(log.counts.max()) > 1 else 0.0)
     rises: list[float] = []
     loads: list[float] = []
     quiet: list[float] = []
@@ -116,10 +120,10 @@ def resistance(view: View, at: int, amps: Floats, held: list[Level]) -> tuple[fl
         if b.start - a.stop > max(TRANSITION_S, 10 * log.interval):
             continue
         before, after = _window(view, a, True, width), _window(view, b, False, width)
-        v0, n0 = _mean(volts[before], log.seconds[before])
-        v1, n1 = _mean(volts[after], log.seconds[after])
-        i0, m0 = _mean(amps[before], log.seconds[before])
-        i1, m1 = _mean(amps[after], log.seconds[after])
+        v0, n0 = _mean(view, volts, before)
+        v1, n1 = _mean(view, volts, after)
+        i0, m0 = _mean(view, amps, before)
+        i1, m1 = _mean(view, amps, after)
         if min(n0, n1, m0, m1) < 2 or abs(i1 - i0) < LEAST_STEP or min(v0, v1) < 0.25 * max(v0, v1):
             continue
         rises.append(v1 - v0)
@@ -135,8 +139,9 @@ def resistance(view: View, at: int, amps: Floats, held: list[Level]) -> tuple[fl
             continue
         at_rows = np.concatenate([[0], np.flatnonzero(np.diff(step)) + 1])
         known = np.isfinite(volts[rows])
-        number = np.add.reduceat(known, at_rows, dtype=np.int64)
-        means = np.add.reduceat(np.where(known, volts[rows], 0.0), at_rows)[number >= 2] / number[number >= 2]
+        share = np.where(known, log.counts[rows], 0)
+        number = np.add.reduceat(share, at_rows, dtype=np.int64)
+        means = np.add.reduceat(np.where(known, volts[rows], 0.0) * share, at_rows)[number >= 2] / number[number >= 2]
         quiet += (means[2:] - means[:-2]).tolist()
     quantum = _quantum(volts)
     noise = float(np.median(scatter))
@@ -218,7 +223,7 @@ def _volts_at(view: View, at: int, held: list[Level], least: float | None) -> tu
     total = weight = 0.0
     alive: list[Level] = []
     for level in held:
-        mean, count = _mean(view.volts(at)[level.begin : level.end], view.log.seconds[level.begin : level.end])
+        mean, count = _mean(view, view.volts(at), slice(level.begin, level.end))
         if count and mean == mean and mean > LOST * view.nominal:
             total, weight = total + mean * level.seconds, weight + level.seconds
             alive.append(level)
