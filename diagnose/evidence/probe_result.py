@@ -116,7 +116,7 @@ def alternates(values: Sequence[bytes]) -> bool:
 # ---- the report
 
 
-def report(m: Measured, site: Site | None, register_named: bool = False) -> Report:
+def report(m: Measured, site: Site | None) -> Report:
     """What was measured, as importers give it."""
     finder = _finder(m, site)
     taken = [t for t in finder.taken if _speaks_of_units(t, m)]
@@ -127,7 +127,7 @@ def report(m: Measured, site: Site | None, register_named: bool = False) -> Repo
     if m.plan.host and finder.where.trunk:
         taken.append(Taken("gateway-port", f"trunk {finder.where.trunk}", "connects", f"{m.plan.where} took the connection", "whole log"))
     damage = [x for x in finder.says if x.startswith(FROM_THE_FRAMES)]
-    says = [*_headline(m), *_remarks(m, register_named), *damage, *_sweep_says(m)]
+    says = [*_headline(m), *_remarks(m), *damage, *_sweep_says(m)]
     return Report(
         KIND, TITLE, tuple(one_line(x) for x in says),
         tuple(t._replace(because=one_line(t.because), lines=one_line(t.lines)) for t in taken),
@@ -234,14 +234,14 @@ def _headline(m: Measured) -> list[str]:
     return says
 
 
-def _remarks(m: Measured, register_named: bool) -> list[str]:
+def _remarks(m: Measured) -> list[str]:
     says: list[str] = []
     for u in m.units.values():
         if u.asked and failed(u) and present(u):
             says.append(_errors_text(u))
         if why := two_units(u):
             says.append(f"Hint: two units may have address {u.address}; {why}.")
-        elif register_named and alternates(u.values):
+        elif m.plan.register_given and alternates(u.values):
             says.append(f"Hint only: register {u.chosen.start} of address {u.address} goes to and fro between two values, as if two units answered in turn.")
         if u.left_out:
             says.append(f"Address {u.address} was left out after {u.asked} polls without an answer.")

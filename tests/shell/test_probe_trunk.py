@@ -19,6 +19,9 @@ from tests.shell.sites import HARBOUR, flat, say
 from tests.shell.test_command_line import run
 from tests.shell.test_terminal import FIRST_PROMPT, Terminal, to_first_step
 
+for _name in ("pymodbus", "serial"):
+    pytest.importorskip(_name, reason="the packages of the extra live are not installed")
+
 Silent = Callable[..., Session]
 
 
