@@ -326,6 +326,8 @@ class Scan:
         return max(int(BEFORE_S / self.step), 4), after, every
 
     def _windows(self, final: bool) -> None:
+        if not self.step > 0:
+            return  # a row or two, or times that stand still: nothing can be cut out of it
         before, after, every = self._reach()
         end = self._origin + len(self._t)
         keep: list[tuple[int, int]] = []
