@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 AFTER_S = 30e-6
 """What is kept after an edge, s: an echo from 1200 m at 0.66 c takes 12 µs; two of them are wanted."""
+STILL_STEP_S = 1e-6  # how much is kept while the times stand still
 BEFORE_S = 2e-6
 WINDOW_POINTS = 12_000  # of one window; a finer recording is averaged down
 KEPT_POINTS = 2_500_000  # of all windows together
@@ -321,9 +322,10 @@ class Scan:
 
     def _reach(self) -> tuple[int, int, int]:
         """Samples before, samples after, and how many are averaged to one."""
-        after = max(int(AFTER_S / self.step), 8)
+        step = self.step if self.step > 0 else STILL_STEP_S
+        after = max(int(AFTER_S / step), 8)
         every = max(1, -(-after // WINDOW_POINTS))
-        return max(int(BEFORE_S / self.step), 4), after, every
+        return max(int(BEFORE_S / step), 4), after, every
 
     def _windows(self, final: bool) -> None:
         if not self.step > 0:
