@@ -76,7 +76,7 @@ COMMANDS = (
         "evidence",
         f"{SHELL}run_evidence:evidence",
         "what a capture, log, waveform or transcript shows",
-        ("evidence capture.log", "evidence capture.log --record site.yaml", "evidence scope.csv --page scope.html"),
+        ("evidence capture.log", "evidence capture.log --record site.yaml", "evidence scope.csv --record site.yaml --at 'unit 5' --page scope.html"),
     ),
     Command(
         "probe",
@@ -239,6 +239,7 @@ def _own(name: str, p: Parser) -> None:
     if name == "evidence":
         p.add_argument("file", metavar="FILE", help="the file, - for standard input")
         p.add_argument("--record", metavar="FILE", help="install record of the site")
+        p.add_argument("--at", metavar="PLACE", help="where it was taken, such as 'unit 5'")
         p.add_argument("--kind", metavar="KIND", help="what it is, when it is not recognised")
         p.add_argument("--page", metavar="FILE", help="write it as a page with its curves (HTML) as well")
     if name == "assess":

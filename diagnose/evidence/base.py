@@ -47,7 +47,10 @@ class Report(NamedTuple):
 
 
 class Importer(NamedTuple):
-    """`recognise` gives 0 to 1 from the first bytes and the name; `read` streams the whole."""
+    """`recognise` gives 0 to 1 from the first bytes and the name; `read` streams the whole.
+
+    The name that `read` gets may hold where it was taken, such as `unit 5 evening.csv`.
+    """
 
     kind: str
     title: str

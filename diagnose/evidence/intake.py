@@ -47,18 +47,21 @@ class _Ahead(io.RawIOBase):
         return len(data)
 
 
-def take_in(path: Path, site: Site | None, kind: str = "") -> tuple[Report, Original]:
-    """What a file says, and which file it was. Raises EvidenceError in one line."""
+def take_in(path: Path, site: Site | None, kind: str = "", at: str = "") -> tuple[Report, Original]:
+    """What a file says, and which file it was. `at` is where it was taken, as people write places.
+
+    Raises EvidenceError in one line.
+    """
     try:
         if not path.is_file():
             raise EvidenceError(f"there is no file {shown(str(path))}; check the path")
         with path.open("rb") as stream:
-            return read_stream(cast("IO[bytes]", stream), path.name, site, kind)
+            return read_stream(cast("IO[bytes]", stream), path.name, site, kind, at)
     except OSError as error:
         raise EvidenceError(f"{shown(str(path))} cannot be read: {error.strerror or error}") from None
 
 
-def read_stream(stream: IO[bytes], name: str, site: Site | None, kind: str = "") -> tuple[Report, Original]:
+def read_stream(stream: IO[bytes], name: str, site: Site | None, kind: str = "", at: str = "") -> tuple[Report, Original]:
     """As `take_in`, from an open stream."""
     load_all()
     hashed = Hashing(stream)
@@ -66,7 +69,8 @@ def read_stream(stream: IO[bytes], name: str, site: Site | None, kind: str = "")
     if not head:
         raise EvidenceError(f"{shown(name)} is empty; save the capture or log again")
     chosen = _named(kind) if kind else _recognised(head, name)
-    report = chosen.read(cast("IO[bytes]", io.BufferedReader(_Ahead(head, cast("IO[bytes]", hashed)))), name, site)
+    whole = cast("IO[bytes]", io.BufferedReader(_Ahead(head, cast("IO[bytes]", hashed))))
+    report = chosen.read(whole, f"{at} {name}" if at else name, site)  # importers look for a place in the name
     while hashed.read(1 << 20):  # what an importer left unread belongs to the file all the same
         pass
     text = "".join(c if c.isprintable() or c == "\n" else "." for c in hashed.excerpt[:EXCERPT].decode("utf-8", "replace"))

@@ -414,7 +414,7 @@ COMMANDS = (
     Command("danger", "[WORDS]", "report a danger sign", danger),
     Command("complaint", "WORDS", "something else that is wrong", complaint),
     Command("note", "WORDS", "write a note into the case", note),
-    Command("evidence", "[FILE]", "read a capture, log, waveform or transcript; alone: lines pasted after it", evidence.take),
+    Command("evidence", "[FILE [at PLACE]]", "read a capture, log, waveform or transcript; alone: lines pasted after it", evidence.take),
     Command("probe", "trunk|network OPTIONS", "ask a live trunk or network, only reading", probing.take),
     Command("facts", "[WORDS]", "what the install record says", facts.facts),
     Command("fact", "NAME [PLACE] VALUE", "set an install fact, e.g. fact unit.setting 7 48 A", facts.fact),

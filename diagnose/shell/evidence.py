@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Mapping, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.casework.state import AnswerError
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.answers import Taken, at_text, understand, where
+from diagnose.shell.desk import DANGER
 from diagnose.shell.dialog import Ask, Talk, pick
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.run_evidence import report_lines
@@ -27,23 +28,41 @@ if TYPE_CHECKING:
 MOST_SAYS = 40
 MOST_LINES = 20_000
 END = "."
+QUOTES = "'\""
 SURE = 0.5
 """How sure an importer must be of a pasted block, where nobody has said that it is evidence."""
 MOST_EXCERPT = 16_000  # characters of the original that are kept in the case
 
 
 def take(s: Session, rest: str) -> list[Line]:
-    """`evidence FILE`, or `evidence` alone and the lines themselves."""
-    return s.talk(lambda: _talk(s, rest.strip("'\"")) if rest else _talk_lines(s))
+    """`evidence FILE [at PLACE]`, or `evidence` alone and the lines themselves."""
+    return s.talk(lambda: _talk(s, rest) if rest else _talk_lines(s))
 
 
-def _talk(s: Session, name: str) -> Talk:
-    from diagnose.evidence.base import EvidenceError
+def _talk(s: Session, rest: str) -> Talk:
     from diagnose.evidence.intake import take_in
 
-    state = the_state(s)
+    name, _, at = rest.rpartition(" at ")
+    if not name or Path(rest.strip(QUOTES)).expanduser().is_file():
+        name, at = rest, ""
+    path = Path(name.strip().strip(QUOTES)).expanduser()
+    return (yield from _read(s, lambda said: take_in(path, the_state(s).site, "", said), at.strip()))
+
+
+def _read(s: Session, reader: Callable[[str], tuple[Report, Original]], at: str) -> Talk:
+    """Read, ask where it was taken when that alone is missing, and offer it."""
+    from diagnose.evidence.base import EvidenceError
+    from diagnose.knowledge import model as m
+    from diagnose.shell.opening import ask_places
+
     try:
-        report, original = take_in(Path(name).expanduser(), state.site)
+        report, original = reader(at)
+        units = the_state(s).site.places("unit")
+        if report.figures.get("not_taken") and not at and len(units) > 1:
+            check: m.Check = s.desk.knowledge.checks[DANGER]._replace(title=f"{report.title} of one unit", at="unit")
+            places = yield from ask_places(s, the_state(s).site, check)
+            if len(places) == 1:
+                report, original = reader(str(places[0]))
     except EvidenceError as error:
         raise Refusal(one_line(str(error))) from None
     return (yield from offer(s, report, original))
@@ -74,14 +93,10 @@ def talk_block(s: Session, text: str) -> Talk:
     """A pasted block as evidence."""
     import io
 
-    from diagnose.evidence.base import EvidenceError
     from diagnose.evidence.intake import read_stream
 
-    try:
-        report, original = read_stream(io.BytesIO(text.encode("utf-8", "replace")), "pasted block", the_state(s).site)
-    except EvidenceError as error:
-        raise Refusal(one_line(str(error))) from None
-    return (yield from offer(s, report, original))
+    data = text.encode("utf-8", "replace")
+    return (yield from _read(s, lambda at: read_stream(io.BytesIO(data), "pasted block", the_state(s).site, "", at), ""))
 
 
 def offer(s: Session, report: Report, original: Original, more: Sequence[Line] = ()) -> Talk:

@@ -42,9 +42,9 @@ def evidence(words: Namespace) -> int:
             raise Refusal(f"the install record {words.record} cannot be read; check the path") from None
     try:
         if words.file == "-":
-            report, original = read_stream(cast("IO[bytes]", sys.stdin.buffer), "standard input", site, words.kind or "")
+            report, original = read_stream(cast("IO[bytes]", sys.stdin.buffer), "standard input", site, words.kind or "", words.at or "")
         else:
-            report, original = take_in(Path(words.file).expanduser(), site, words.kind or "")
+            report, original = take_in(Path(words.file).expanduser(), site, words.kind or "", words.at or "")
     except EvidenceError as error:
         raise Refusal(one_line(str(error))) from None
     if words.page:

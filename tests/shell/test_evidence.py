@@ -145,3 +145,43 @@ def test_where_it_was_taken_is_asked_when_nothing_says_so(silent: Callable[..., 
     assert session.book is not None
     (row,) = [e for e in session.book.events if e.data.get("check") == "screen-volts"]
     assert row.data["at"] == "unit 7"
+
+
+def meter_log(folder: Path) -> Path:
+    rows = [f"09:{k // 60:02d}:{k % 60:02d},{240.0 - (8.0 if k >= 60 else 0.0):.1f},{40.0 if k >= 60 else 0.0:.2f}" for k in range(600)]
+    path = folder / "evening at the yard.csv"
+    path.write_text("Time,L1-L2 (V),I1 (A)\n" + "\n".join(rows) + "\n")
+    return path
+
+
+def test_the_unit_of_a_meter_log_is_asked(silent: Callable[..., Session], tmp_path: Path) -> None:
+    path = meter_log(tmp_path)
+    session = silent("electrician")
+    said = " ".join(line.text for line in session.handle(f"evidence {path}"))
+    assert "at which unit?" in said
+    shown = " ".join(line.text for line in session.handle("7"))
+    assert "at unit 7" in shown
+    session.handle("1")
+    assert session.book is not None
+    rows = [e.data for e in session.book.events if e.kind == "reading" and e.data.get("from")]
+    assert rows
+    assert {r["at"] for r in rows} <= {"unit 7", "panel 1"}
+
+
+def test_the_unit_may_be_named_with_the_file(silent: Callable[..., Session], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = meter_log(tmp_path)
+    session = silent("electrician")
+    shown = " ".join(line.text for line in session.handle(f"evidence '{path}' at unit 9"))
+    assert "at unit 9" in shown
+    assert "at which unit?" not in shown
+    assert main(["evidence", str(path), "--record", str(HARBOUR), "--at", "unit 9", "--json"]) == 0
+    value = json.loads(capsys.readouterr().out)
+    assert value["file"]["name"] == path.name
+    assert {r["at"] for r in value["readings"]} <= {"unit 9", "panel 1"}
+
+
+def test_a_log_of_no_known_unit_can_still_be_attached(silent: Callable[..., Session], tmp_path: Path) -> None:
+    session = silent("electrician")
+    session.handle(f"evidence {meter_log(tmp_path)}")
+    shown = " ".join(line.text for line in session.handle("?"))
+    assert "attach the file only" in shown
