@@ -37,11 +37,20 @@ MOST_BINS = 1500
 MOST_STARTS, AGAIN_STARTS = 9, 6
 NEAR_RISES = 6.0  # an echo within so many rise times is looked for twice
 FINE = 0.005  # of the step: what the second search's edge may be off
+SLIGHT = 0.1
+"""Smaller reflection factors come from cable, resistors and stations within their tolerances (100 ohm on 120: 0.09)."""
+SHOWN = 0.15
+"""An echo of this factor must show for a distance to count as seen."""
+SURE = 0.03  # by so much a factor must exceed its bar to be told as a fault
+SHORT_DROP_S = 15e-9
+"""One-way delay of a station's ordinary drop with its receiver, as a branch (3 m; common practice, no source)."""
+LEAST_DIP = 0.04  # of the edge: what stations side by side cut out of it (measured on computed chains)
+EXPLAINED = 0.6  # share of the departure from a sound line that one fault must explain to be told
 LEAST_GAIN = 30.0  # by how much chi-square has to fall for an echo, or for a further parameter pair, to be believed
 RIVAL_GAIN = 9.0  # two kinds whose chi-square differs by less are both possible
 TWO_SHARE = 0.7  # of the cost of one fault that two may leave
 SAME_SENDER = 0.12  # steps that differ by less come from one sender
-UNCLEAR = 20.0  # chi-square per bin above which no distance is given at all
+UNCLEAR = 20.0  # chi-square per bin above which a recording without an echo does not prove the line sound
 POOR = 2.5  # chi-square per bin above which other kinds of fault are tried
 UNEXPLAINED = 0.015  # of the delay, added to the bar where the fit leaves more than that over
 MODEL_DELAY, MODEL_RISE = 0.003, 0.03
@@ -61,6 +70,8 @@ class Echo(NamedTuple):
     `step` is the same with the line ending there instead of going on, or the other way, with a factor of its own.
     Where the edge is disturbed but no one fault explains it, `from_delay` and `to_delay` are the round trips between
     which the disturbance begins; else both are 0.
+    `slight_delay` and `slight_factor` tell of an echo that a sound trunk may send as well; the shape is then `none`, and
+    `least` no less than that echo with its bar.
     """
 
     shape: str
@@ -88,6 +99,8 @@ class Echo(NamedTuple):
     from_delay: float = 0.0
     to_delay: float = 0.0
     other: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)  # the rival's delay, its bar, factor, its bar
+    slight_delay: float = 0.0
+    slight_factor: float = 0.0
 
     def seen_as(self, passes: bool | None) -> Echo:
         """The same echo with the factor that it has when the line goes on behind it, or ends there; None: either way.
@@ -365,11 +378,17 @@ def _first_fit(samples: _Samples, shifts: Floats, noise: _Noise, pair: Pair, ris
     if not tried:
         problem = Problem(stack, pair, "none", ramp)
         return problem.solve(problem.pack(Start("none", centre, ramp, 0.3 * ramp, 0.1 * ramp, -0.55, 3 * ramp)))
-    for fit in sorted(tried, key=lambda f: f.cost)[:4]:
+    apart = [f for f in tried if _apart(f)]
+    for fit in sorted(apart or tried, key=lambda f: f.cost)[:4]:
         polished = Problem(stack, pair, fit.shape, ramp).solve(fit.params, 15)
-        if fit.shape not in best or polished.cost < best[fit.shape].cost:
+        if _apart(polished) and (fit.shape not in best or polished.cost < best[fit.shape].cost):
             best[fit.shape] = polished
-    return _simplest(best, LEAST_GAIN)
+    return _simplest(best or {f.shape: f for f in tried}, LEAST_GAIN)
+
+
+def _apart(fit: Fit) -> bool:
+    """Whether a fit is no branch within the edge: a cable forked at the driver is but another way to write one that ends."""
+    return fit.shape != "branch" or 2 * fit.response.tau >= rise_of(fit.response)
 
 
 def _simplest(fits: dict[str, Fit], gain: float) -> Fit:
@@ -418,7 +437,7 @@ def _looked_again(stack: Stack, pair: Pair, ramp: float, known: Fit) -> Fit:
     for start in candidates(stack, pair, ramp, known.response.centre + known.first, AGAIN_STARTS, FINE):
         problem = Problem(stack, pair, start.shape, ramp)
         fit = problem.solve(problem.pack(start), 12)
-        if fit.cost < best.cost - (LEAST_GAIN if fit.shape == "branch" and best.shape != "branch" else 0.0):
+        if _apart(fit) and fit.cost < best.cost - (LEAST_GAIN if fit.shape == "branch" and best.shape != "branch" else 0.0):
             best = fit
     if best is not known:
         return _refit(stack, pair, ramp, best)
@@ -453,7 +472,9 @@ def _others(stack: Stack, pair: Pair, ramp: float, fit: Fit) -> dict[str, Fit]:
         tried = [problem.solve(problem.start_of(fit, **c), 6 if len(changes) > 1 else 15) for c in changes]
         if tried:
             best = min(tried, key=lambda f: f.cost)
-            found[shape] = problem.solve(best.params, 15) if len(changes) > 1 else best
+            best = problem.solve(best.params, 15) if len(changes) > 1 else best
+            if _apart(best):
+                found[shape] = best
     return found
 
 
@@ -551,21 +572,49 @@ def _judged(stack: Stack, fit: Fit, pair: Pair, usable: float, edges: int, step:
     delay, delay_bar, factor, factor_bar = _measured(fit, rise, step)
     other = (0.0, 0.0, 0.0, 0.0) if rival is None else _measured(rival, rise, step)
     overshoot, ring, settles, size = _outline(fit, stack)
-    least = max(_least(fit, ramp, scale, stack), LEAST_ECHO)
+    least = LEAST_ECHO
     share = abs(factor) * (1 + r.source) * (min(1.0, 2 * r.stub / rise) if shape == "branch" else 1.0)
     real = shape != "none" and plain.cost - fit.cost > LEAST_GAIN * math.sqrt(scale) and share > LEAST_ECHO
     nearest, farthest = max(rise, 2 * step), max(usable - 1.5 * rise, 0.0)
-    found = real and left_over < UNCLEAR
-    begins = _departure(stack, pair, ramp, plain, nearest, usable) if real and not found else (0.0, 0.0)
+    found = real and _explained(fit, plain) > EXPLAINED
+    begins = _departure(stack, pair, ramp, plain, nearest, usable) if (real and not found) or (left_over > UNCLEAR and not found) else (0.0, 0.0)
+    branch, branch_bar = (r.stub, BAR * r.stub * fit.spread("stub") * math.sqrt(scale)) if shape == "branch" else (0.0, 0.0)
+    slight = (0.0, 0.0)
+    if found:
+        size_of = abs(factor) if shape == "step" else _dip(stack, fit, plain)
+        unsure = abs(factor) < factor_bar + SURE if shape == "step" else branch < branch_bar + SHORT_DROP_S
+        if unsure or size_of < (SLIGHT if shape == "step" else LEAST_DIP):
+            found, slight = False, (delay, factor if shape == "step" else -size_of)
+            least = max(least, size_of + factor_bar)
     if not found:
-        shape, delay, delay_bar, factor, factor_bar, rival = "none", 0.0, 0.0, 0.0, 0.0, None
+        nearest, least_there = _seen_from(stack, pair, ramp, plain, nearest, farthest, scale)
+        least = max(least, least_there)
+        shape, delay, delay_bar, factor, factor_bar, branch, branch_bar, rival = "none", 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, None
     two = found and fit.shape == "two"
     return Echo(
-        shape, delay, delay_bar, factor, factor_bar, r.stub if shape == "branch" else 0.0,
-        BAR * r.stub * fit.spread("stub") * math.sqrt(scale) if shape == "branch" else 0.0, r.source, rise, size, overshoot, ring, settles,
+        shape, delay, delay_bar, factor, factor_bar, branch, branch_bar, r.source if found else SOURCE_PRIOR[0], rise, size, overshoot, ring, settles,
         nearest, farthest, least, edges, left_over, 2 * (r.tau + r.beyond) if two else 0.0, r.last if two else 0.0,
-        found and fit.shape in ("pass", "two", "branch"), "" if rival is None else "branch" if rival.response.stub > 0 else "step", *begins, other,
+        found and fit.shape in ("pass", "two", "branch"), "" if rival is None else "branch" if rival.response.stub > 0 else "step", *begins, other, *slight,
     )  # fmt: skip
+
+
+def _explained(fit: Fit, plain: Fit) -> float:
+    """How much of what a sound line leaves over, beyond noise, the fit takes away."""
+    count = len(fit.residual)
+    over = float(plain.residual @ plain.residual) - count
+    # Chance alone leaves some scatter of chi-square in both.
+    left = max(float(fit.residual @ fit.residual) - count - 2 * math.sqrt(2 * count), 0.0)
+    return 1 - left / over if over > 0 else 0.0
+
+
+def _dip(stack: Stack, fit: Fit, plain: Fit) -> float:
+    """The greatest departure of the fit from a sound line's, as a share of the step that leaves the driver."""
+    import numpy as np
+
+    count = len(stack.mean)
+    one, other = (f.base + f.size * step_response(f.response, count, stack.step) for f in (fit, plain))
+    leaves = abs(plain.size) * (1 - plain.response.source) / 2
+    return float(np.abs(one - other).max()) / max(leaves, 1e-12)
 
 
 def _single(stack: Stack, pair: Pair, ramp: float, fit: Fit) -> tuple[Fit, Fit | None]:
@@ -608,7 +657,7 @@ def _departure(stack: Stack, pair: Pair, ramp: float, plain: Fit, nearest: float
 
     problem = Problem(stack, pair, "none", ramp)
     last = min(usable, stack.first + stack.step * len(stack.mean))
-    low, high = nearest, last
+    low, high = 0.0, last
     times = stack.first + stack.step * (np.arange(len(stack.mean)) + 0.5)
     middle = plain.response.centre + plain.first
     for cut in np.geomspace(nearest + 0.5 * ramp, max(last, 1.1 * nearest + ramp), 14):
@@ -623,13 +672,34 @@ def _departure(stack: Stack, pair: Pair, ramp: float, plain: Fit, nearest: float
     return low, high
 
 
-def _least(fit: Fit, ramp: float, scale: float, stack: Stack) -> float:
-    """Smallest echo that would have been told from the noise, as a share of the edge."""
+def _seen_from(stack: Stack, pair: Pair, ramp: float, plain: Fit, nearest: float, farthest: float, scale: float) -> tuple[float, float]:
+    """From which round trip in s on an echo of the factor `SHOWN` would have been told, and the smallest that would have been
+    told everywhere beyond, as a share of the edge.
+
+    A near echo is half mistaken for the edge's own form: what of it the sound line's free parameters could take up does
+    not count (Fisher information with the rest projected out, textbook).
+    """
     import numpy as np
 
-    per_edge = ramp / stack.step
-    weight = float(np.median(stack.weight[stack.weight > 0]))
-    return float(4 * math.sqrt(scale) / (weight * max(abs(fit.size), 1e-9) * math.sqrt(max(per_edge, 1.0))))
+    problem = Problem(stack, pair, "end", ramp)
+    at = problem.names.index("load")
+    trips = np.unique(np.concatenate([np.geomspace(nearest, max(min(8 * ramp, farthest), 1.01 * nearest), 7), np.geomspace(nearest, max(farthest, 1.01 * nearest), 4)]))
+    sizes = []
+    for trip in trips:
+        # A sound line says nothing of its source; the usual one is taken.
+        p = problem.start_of(plain, tau=float(trip) / 2, load=0.0, source=SOURCE_PRIOR[0])
+        sizes.append(problem.smallest(p, at))
+    least = np.sqrt(LEAST_GAIN) * scale**0.25 * np.array(sizes)
+    # Beyond the end of the fit's bins nothing is measured; the last one that was stands for the rest.
+    measured = trips < stack.first + stack.step * len(stack.mean) - ramp
+    if not measured.any():
+        return farthest, 1.0
+    trips, least = trips[measured], least[measured]
+    hidden = np.flatnonzero(least > SHOWN)
+    begin = 0 if not len(hidden) else int(hidden[-1]) + 1
+    if begin >= len(trips):
+        return farthest, 1.0
+    return float(trips[begin]), float(least[begin:].max()) * (1 + SOURCE_PRIOR[0])
 
 
 def _outline(fit: Fit, stack: Stack) -> tuple[float, float, bool, float]:

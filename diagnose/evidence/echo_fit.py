@@ -202,6 +202,16 @@ class Problem:
         prior, jp = self._priors(p, True)
         return base, size, r, j @ j.T + jp.T @ jp, j @ r + jp.T @ prior
 
+    def smallest(self, p: Floats, at: int) -> float:
+        """Standard deviation of one parameter with all others but the distance left free, by the linearised problem."""
+        import numpy as np
+
+        normal = self._linearised(p)[3]
+        rest = [k for k in range(len(p)) if k != at and self.names[k] != "tau"]
+        cross = normal[at, rest]
+        left = float(normal[at, at] - cross @ np.linalg.solve(normal[np.ix_(rest, rest)] + 1e-9 * np.eye(len(rest)), cross))
+        return 1 / math.sqrt(max(left, 1e-12))
+
     def solve(self, start: Floats, rounds: int = 30) -> Fit:
         """From a start to the least. Errors: none; a fit that does not move is returned as it is."""
         import numpy as np

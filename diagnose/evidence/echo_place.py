@@ -21,6 +21,9 @@ RECORDED_VELOCITY = 0.01
 """How far a data sheet's velocity factor may be off, as a share, at 95 % (two digits are printed; common practice)."""
 LENGTH_SHARE = 0.05
 """How far recorded lengths may be off, as a share (cable is pulled with slack; common practice, no source)."""
+PER_UNIT_M = (0.55, 0.4)
+"""Cable that a unit passed on the way seems to add, m, and half its 95 % range: receiver and drop of some 15 to 80 pF slow
+the edge by half their time constant with the cable (textbook; capacitances common practice, no source)."""
 OPEN_ABOVE, SHORT_BELOW = 0.7, -0.7
 LIKE_TERMINATOR = 0.09  # an echo within this of -1/3 is that of a second terminator
 
@@ -91,6 +94,12 @@ def _segment(trunk: Trunk, a: int, b: int) -> str:
     return f"segment {first}-{second}"
 
 
+def _without_units(reach: Reach, metres: float, bar: float) -> tuple[float, float]:
+    """Distance and bar, with what the units on the way add taken off."""
+    passed = sum(1 for m in reach.metres[1:] if m < metres - 0.5)
+    return max(metres - PER_UNIT_M[0] * passed, 0.3 * metres), math.hypot(bar, PER_UNIT_M[1] * passed)
+
+
 def _spots(trunk: Trunk, reach: Reach, metres: float, bar: float) -> tuple[list[str], bool, int | None]:
     """Segments within the bar, likeliest first, whether it is the end, and a unit within the bar."""
     total = reach.metres[-1]
@@ -140,6 +149,8 @@ def locate(echo: Echo, site: Site | None, trunk: Trunk | None, probe: int | None
             longest = max(ways, key=lambda r: r.metres[-1])
             notes.append(f"that is {metres - longest.metres[-1]:.0f} m beyond the recorded end: a length or the velocity factor in the record is wrong")
             fits = [longest]
+        if fits:
+            metres, bar = _without_units(fits[0], metres, bar)
         for n, reach in enumerate(fits):
             segments, end, near = _spots(trunk, reach, metres, bar)
             if n == 0:

@@ -10,7 +10,7 @@ from typing import IO, Any, NamedTuple
 from diagnose.evidence import scope_csv
 from diagnose.evidence.base import EvidenceError, Report, Taken, importer
 from diagnose.evidence.drawing import Drawing, Mark, Trace
-from diagnose.evidence.echo import POOR, UNCLEAR, Echo, find_echo, mean_edge, one_sender
+from diagnose.evidence.echo import POOR, SLIGHT, UNCLEAR, Echo, find_echo, mean_edge, one_sender
 from diagnose.evidence.echo_model import Pair, pair_of
 from diagnose.evidence.echo_place import Spot, locate, metres_of, velocity
 from diagnose.evidence.echo_readings import echo_readings
@@ -114,6 +114,8 @@ def analyse(stream: IO[bytes], site: Site | None = None, probe: str | None = Non
     windows = _chosen(scan, decoded)
     echo = find_echo(windows, cable_of(site, trunk)) if windows else None
     spot = locate(echo, site, trunk, unit) if echo else None
+    if echo is not None and spot is not None:  # whether the line ends there is known from the record
+        echo = echo._replace(factor=spot.factor, factor_bar=spot.factor_bar)
     driven, mark = _driven(scan, decoded)
     idle_v, idle_why = _idle(scan, decoded, mark, rows.layout.leads_sure)
     shape, why = _shape(scan, decoded, echo, driven, idle_v)
@@ -220,14 +222,21 @@ def limits(a: Analysis) -> tuple[str, ...]:
     if echo is None:
         if len(a.scan.times) < 4:
             return ()
-        return ("too few clean edges for an echo: record a whole frame with at least ten samples in an edge",)
+        least = metres_of(2 * a.scan.step, velocity(a.site, a.trunk)[0])
+        return (
+            f"too few clean edges for an echo ({len(a.windows)} usable): record a whole frame with at least ten samples in an edge and bits of "
+            f"three edge times and more; with samples {1e9 * a.scan.step:.3g} ns apart nothing nearer than {math.ceil(least)} m could be told",
+        )
     factor = velocity(a.site, a.trunk)[0]
     nearest, farthest = metres_of(echo.nearest, factor), metres_of(echo.farthest, factor)
-    sampled = echo.nearest > 1.01 * echo.rise
-    why = f"samples stand {1e9 * echo.nearest / 2:.3g} ns apart" if sampled else f"the edge takes {_ns(echo.rise)}"
+    sampled = 2 * a.scan.step > 1.01 * echo.rise
+    why = f"samples stand {1e9 * a.scan.step:.3g} ns apart" if sampled else f"the edge takes {_ns(echo.rise)}"
+    if echo.nearest > 1.01 * max(echo.rise, 2 * a.scan.step):
+        why += f" and noise is {1000 * a.scan.noise:.0f} mV"
     return (
         f"{why}: nothing nearer than {math.floor(nearest):.0f} m can be told",
-        f"edges stand free long enough to see as far as {farthest:.0f} m; echoes under {100 * echo.least:.0f} % would not show",
+        f"edges stand free long enough to see as far as {farthest:.0f} m; echoes under {100 * echo.least:.0f} % of the edge, "
+        f"which is a reflection factor of {min(echo.least / max(1 + echo.source, 0.05), 1):.2f}, would not show, and under {SLIGHT:.2f} none is taken for a fault",
         "a terminator missing at the probe's own place does not show in the sender's own edges",
     )
 
@@ -240,8 +249,14 @@ def _echo_words(a: Analysis) -> list[str]:
     echo, spot = a.echo, a.spot
     if echo is None:
         return []
-    if echo.shape == "none" and echo.fit > UNCLEAR:
-        return ["the edge is disturbed, but not as by one fault: no distance can be told"]
+    if echo.shape == "none" and (echo.to_delay or echo.fit > UNCLEAR):
+        low, high = (metres_of(d, velocity(a.site, a.trunk)[0]) for d in (echo.from_delay, echo.to_delay))
+        place = f"between {math.floor(low):.0f} and {math.ceil(high):.0f} m" if low else f"nearer than {math.ceil(high):.0f} m"
+        begins = f"; it begins {place}, more exactly" if high else ":"
+        return [f"the edge is disturbed, but not as by one fault{begins} no distance can be told"]
+    if echo.shape == "none" and echo.slight_delay:
+        away = metres_of(echo.slight_delay, velocity(a.site, a.trunk)[0])
+        return [f"a small unevenness (factor {echo.slight_factor:+.2f}) at {away:.0f} m, as stations, joints and tolerances of a sound trunk send as well: no fault is told from it"]
     if spot is None or echo.shape == "none":
         return [f"no echo above {100 * echo.least:.0f} % of the edge between the limits below"]
     if echo.delay < echo.nearest:

@@ -43,17 +43,17 @@ def edges_of(frames: list[tuple[float, bytes]], rate: float, parity: str = "even
     return found
 
 
-def wave(name: str, *, rate: float = 19_200, parity: str = "even", stops: int = 1, step: float = 20e-9, noise: float = 0.03, seed: int = 1, frames: list[tuple[float, bytes]] | None = None, swing: float = 3.0, pause: float = 600e-6, ramp: float = 0.0, idle: float | None = None, stretch: float = 1.0) -> tuple[Floats, Floats]:
+def wave(name: str | tuple[Floats, Floats], *, rate: float = 19_200, parity: str = "even", stops: int = 1, step: float = 20e-9, noise: float = 0.03, seed: int = 1, frames: list[tuple[float, bytes]] | None = None, swing: float = 3.0, pause: float = 600e-6, ramp: float = 0.0, idle: float | None = None, stretch: float = 1.0) -> tuple[Floats, Floats]:
     """Times in s and volts of a recording: `swing` V of an open driver either way, white noise of `noise` V.
 
-    `ramp` adds that much rise time in s; `idle` replaces the level outside the frames from 30 µs on; `stretch`
+    `name` is a stored response, or one as (seconds, volts). `ramp` adds that much rise time in s; `idle` replaces the level outside the frames from 30 µs on; `stretch`
     stretches the response in time (another velocity).
     """
     rng = np.random.default_rng(seed)
     frames = frames or [(100e-6 + float(rng.uniform(0, step)), REQUEST)]
     edges = edges_of(frames, rate, parity, stops)
     t = np.arange(0.0, edges[-1][0] + pause, step)
-    rt, rv = response(name)
+    rt, rv = response(name) if isinstance(name, str) else name
     rt = rt * stretch
     if ramp:
         fine = np.arange(rt[0] - ramp, rt[-1], min(ramp / 10, 10e-9))
