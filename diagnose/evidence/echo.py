@@ -405,9 +405,11 @@ def _simplest(fits: dict[str, Fit], gain: float) -> Fit:
 
 
 def _same_story(two: Fit, one: Fit) -> bool:
-    """Whether two faults only repeat what one tells: little is gained, or the second echo is where the first returns again."""
+    """Whether two faults only repeat what one tells: little is gained, the second echo is
+    where the first returns again, or it follows too closely to be told apart."""
     r = two.response
-    return two.cost > TWO_SHARE * one.cost or abs(r.beyond / r.tau - 1) < 0.05
+    close = 2 * r.beyond < 2 * rise_of(r)
+    return two.cost > TWO_SHARE * one.cost or abs(r.beyond / r.tau - 1) < 0.05 or close
 
 
 def _near_stack(samples: _Samples, shifts: Floats, tails: Floats | None, noise: _Noise, fit: Fit, ramp: float, before: float, usable: float) -> Stack:
@@ -625,9 +627,15 @@ def _single(stack: Stack, pair: Pair, ramp: float, fit: Fit) -> tuple[Fit, Fit |
         r = fit.response
         end = Problem(stack, pair, "end", ramp)
         ended = end.solve(end.start_of(fit, tau=r.tau + r.beyond, load=r.last), 20)
-        if ended.cost > fit.cost + LEAST_GAIN:
+        minor = abs(r.load) < 1.5 * SLIGHT and abs(r.last) > 3 * abs(r.load)
+        forked = abs(r.load + 1 / 3) < 0.1 and r.last > 0.6
+        if ended.cost <= fit.cost + LEAST_GAIN or minor:
+            fit = ended
+        elif forked:  # a matched trunk that goes on is what lies across the pair, the open end that of a branch
+            branch = Problem(stack, pair, "branch", ramp)
+            return branch.solve(branch.start_of(fit, stub=r.beyond, beyond=r.tau, last=0.0), 20), None
+        else:
             return fit, None
-        fit = ended
     rival = _rival(stack, pair, ramp, fit, _inflation(fit.residual))
     if rival is not None and rival.cost < fit.cost - (LEAST_GAIN if rival.response.stub > 0 else 0.0):
         return rival, fit if fit.cost < rival.cost + RIVAL_GAIN * _inflation(rival.residual) else None
@@ -691,14 +699,13 @@ def _seen_from(stack: Stack, pair: Pair, ramp: float, plain: Fit, nearest: float
         sizes.append(problem.smallest(p, at))
     least = np.sqrt(LEAST_GAIN) * scale**0.25 * np.array(sizes)
     # Beyond the end of the fit's bins nothing is measured; the last one that was stands for the rest.
-    measured = trips < stack.first + stack.step * len(stack.mean) - ramp
-    if not measured.any():
-        return farthest, 1.0
+    measured = trips < stack.first + stack.step * len(stack.mean) - 4 * ramp
+    measured[0] = True
     trips, least = trips[measured], least[measured]
     hidden = np.flatnonzero(least > SHOWN)
     begin = 0 if not len(hidden) else int(hidden[-1]) + 1
-    if begin >= len(trips):
-        return farthest, 1.0
+    if begin >= len(trips):  # nowhere so small a one; then it is the size that limits
+        return nearest, min(float(least.max()), 1.0) * (1 + SOURCE_PRIOR[0])
     return float(trips[begin]), float(least[begin:].max()) * (1 + SOURCE_PRIOR[0])
 
 
