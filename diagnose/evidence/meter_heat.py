@@ -29,7 +29,8 @@ LOOK_S = 300.0
 class CutBack(NamedTuple):
     """A current that falls and recovers. `column` is the temperature that goes with it, None where none does.
 
-    `down` and `up` in °C are the temperatures at the cuts and the recoveries, `period` in s from cut to cut, levels in A.
+    `down` and `up` in °C are the temperatures at the cuts and the recoveries, `period` in s from cut to cut, levels in A,
+    `moments` the times of the cuts in s of the log.
     """
 
     charge: Charge
@@ -43,6 +44,7 @@ class CutBack(NamedTuple):
     down: float | None
     up: float | None
     seen: bool
+    moments: tuple[float, ...]
 
 
 class Rise(NamedTuple):
@@ -68,6 +70,11 @@ def _at(view: View, column: int, when: float) -> float:
     return float(np.nanmean(part)) if np.isfinite(part).any() else float("nan")
 
 
+def moved(a: Level, b: Level) -> bool:
+    """Whether the current stepped from one level to the next by 2 A and a tenth of the higher one."""
+    return abs(b.amps - a.amps) >= max(LEAST_AMPS, LEAST_CUT * max(a.amps, b.amps))
+
+
 def cut_backs(view: View, held: list[Level], found: list[Charge]) -> list[CutBack]:
     """Charges in which the current falls and recovers, with the temperature that goes with it if one does."""
     result = []
@@ -76,13 +83,9 @@ def cut_backs(view: View, held: list[Level], found: list[Charge]) -> list[CutBac
         cuts: list[tuple[float, float]] = []
         ups: list[tuple[float, float]] = []
         for a, b in pairwise(inside):
-            if b.start - a.stop > 120 + 5 * view.log.interval:
+            if b.start - a.stop > 120 + 5 * view.log.interval or not moved(a, b):
                 continue
-            step = b.amps - a.amps
-            if step <= -max(LEAST_AMPS, LEAST_CUT * a.amps):
-                cuts.append((a.stop, b.amps))
-            elif step >= max(LEAST_AMPS, LEAST_CUT * b.amps):
-                ups.append((a.stop, b.amps))
+            (cuts if b.amps < a.amps else ups).append((a.stop, b.amps))
         # What comes before the first cut is how the charge began.
         ups = [u for u in ups if cuts and u[0] > cuts[0][0]]
         if not cuts or not ups:
@@ -113,8 +116,9 @@ def _pattern(view: View, charge: Charge, inside: list[Level], cuts: list[tuple[f
     low = min(amps for _, amps in cuts)
     seen = best is not None and len(cuts) >= 2
     return CutBack(
-        charge, len(cuts), len(ups), period, regular, high, low, best[1] if best else None, best[2] if best else None, best[3] if best else None, seen
-    )
+        charge, len(cuts), len(ups), period, regular, high, low, best[1] if best else None, best[2] if best else None, best[3] if best else None, seen,
+        tuple(t for t, _ in cuts),
+    )  # fmt: skip
 
 
 def rises(view: View, setting: float) -> list[Rise]:
@@ -172,4 +176,4 @@ def breaker_celsius(view: View, charge: Charge) -> float | None:
     return None
 
 
-__all__ = ["CutBack", "Rise", "breaker_celsius", "cut_backs", "panel_celsius", "rises"]
+__all__ = ["LEAST_AMPS", "PANEL_S", "CutBack", "Rise", "breaker_celsius", "cut_backs", "moved", "panel_celsius", "rises"]

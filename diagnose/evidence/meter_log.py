@@ -104,6 +104,7 @@ def analyse(stream: IO[bytes], name: str, site: Site | None) -> Analysis:
 @importer(KIND, TITLE, recognise)
 def read_meter_log(stream: IO[bytes], name: str, site: Site | None) -> Report:
     """Read a meter's log. Figures: see docs/evidence/meter-log.md. Errors: EvidenceError when it is none."""
+    from diagnose.evidence.meter_drawn import drawings
     from diagnose.evidence.meter_says import figures, says
     from diagnose.evidence.meter_taken import taken
 
@@ -116,8 +117,9 @@ def read_meter_log(stream: IO[bytes], name: str, site: Site | None) -> Report:
     ) if a.view.where.place is not None or site is None else ()  # fmt: skip
     left_out = {"not_taken": [[t.check, t.answer] for t in readings]} if readings and not placed else {}
     return Report(
-        KIND, TITLE, found, placed, strict({**figures(a), **left_out}), counts.rows, counts.bad, tuple(one_line(s, 160) for s in counts.samples)
-    )
+        KIND, TITLE, found, placed, strict({**figures(a), **left_out}), counts.rows, counts.bad, tuple(one_line(s, 160) for s in counts.samples),
+        drawings(a),
+    )  # fmt: skip
 
 
 def strict(value: Any) -> Any:

@@ -10,7 +10,8 @@ from diagnose.evidence.meter_csv import describe
 from diagnose.evidence.meter_levels import SELF_CLOSING, Charge
 from diagnose.evidence.meter_rows import MOST
 from diagnose.evidence.meter_sag import Source, heat_of
-from diagnose.evidence.meter_taken import FEEDER_SHARE, clock, held_when_cooler, one
+from diagnose.evidence.meter_taken import FEEDER_SHARE, held_when_cooler
+from diagnose.evidence.meter_words import clock, one
 from diagnose.physics import circuit
 
 if TYPE_CHECKING:

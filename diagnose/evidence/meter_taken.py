@@ -5,11 +5,22 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from diagnose.evidence.base import Taken
-from diagnose.evidence.meter_columns import VOLTS
+from diagnose.evidence.meter_course import charge_course, leg_course, trip_time
+from diagnose.evidence.meter_feeder import feeder_course
 from diagnose.evidence.meter_legs import GONE, STRAY
-from diagnose.evidence.meter_levels import Charge, Level
+from diagnose.evidence.meter_levels import Charge
 from diagnose.evidence.meter_view import View
-from diagnose.evidence.textlines import where
+from diagnose.evidence.meter_words import (
+    alone,
+    clock,
+    early,
+    float_words,
+    lost_words,
+    one,
+    rows_lines,
+    top,
+    upstream_went,
+)
 from diagnose.site.places import Place
 
 if TYPE_CHECKING:
@@ -18,25 +29,9 @@ if TYPE_CHECKING:
 FULL = 0.8  # of the setting: from there on a car counts as taking full current
 BRANCH_SHARE, FEEDER_SHARE = 0.03, 0.02  # NEC 210.19 and 215.2 notes: 3 % in the branch, 5 % in all
 LITTLE_SHARE = 0.015
-SUSTAINED_S = 60.0
-AT_ONCE_S = 3.0
 COOLER_K = 5.0
+STEPPED = ("steps-with-others", "steps-down-warm")  # where the current has no one value to tell
 ALIKE_AMPS = 0.1
-
-
-def rows_lines(view: View, begin: int, end: int) -> str:
-    """`lines 12-40` of rows `begin` to before `end`."""
-    if end <= begin:
-        return ""
-    return where([int(view.log.first_line[begin]), int(view.log.last_line[end - 1])])
-
-
-def clock(seconds: float) -> str:
-    """`45 s`, `12 min`, `3 h 10 min`."""
-    if seconds < 90:
-        return f"{seconds:.3g} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60} min"
 
 
 def taken(a: Analysis) -> list[Taken]:
@@ -47,11 +42,15 @@ def taken(a: Analysis) -> list[Taken]:
     panel = str(Place("panel", view.site.panel_of(unit.number))) if view.recorded and at else ""
     found: list[Taken] = []
     if view.where.point == "panel":
-        found += _feeder(a, at)
+        found += [*_feeder(a, at), *feeder_course(a, at)]
     else:
-        found += [*_volts(a, at), *_legs(a, at), *_amps(a, at), *_trips(a, at), *_heat(a, at)]
+        course = charge_course(a, at)
+        amps = [t for t in _amps(a, at) if t.check != "amps-while-charging" or not any(c.answer in STEPPED for c in course)]
+        found += [*_volts(a, at), *_legs(a, at), *amps, *_trips(a, at), *_heat(a, at)]
+        found += [t._replace(check="charging-power", answer="low-with-several") for t in course if t.answer == "steps-with-others"]
+        found += [*course, *trip_time(a, at), *leg_course(a, at)]
         if a.floats is not None and view.legs_n and a.floats.low_leg in view.legs_n:
-            found.append(Taken("feeder-legs", panel, "unequal-to-neutral", _float_words(a), rows_lines(view, a.floats.begin, a.floats.end)))
+            found.append(Taken("feeder-legs", panel, "unequal-to-neutral", float_words(a), rows_lines(view, a.floats.begin, a.floats.end)))
     if a.panel is not None:
         celsius, begin, end = a.panel
         place = at if view.where.point == "panel" else panel
@@ -61,31 +60,22 @@ def taken(a: Analysis) -> list[Taken]:
 
 def _feeder(a: Analysis, at: str) -> list[Taken]:
     view, found = a.view, []
-    top = _top(a.held)
-    if top is not None:
-        because = f"highest line {top.amps:.1f} A, held for {clock(top.seconds)}"
-        found.append(Taken("amps-on-feeder", at, f"{top.amps:.1f} A", because, rows_lines(view, top.begin, top.end)))
+    peak = top(a.held)
+    if peak is not None:
+        because = f"highest line {peak.amps:.1f} A, held for {clock(peak.seconds)}"
+        found.append(Taken("amps-on-feeder", at, f"{peak.amps:.1f} A", because, rows_lines(view, peak.begin, peak.end)))
     wanted = 3 if view.branch.system().startswith("wye") else 2
     if a.floats is not None:
-        found.append(Taken("feeder-legs", at, "unequal-to-neutral", _float_words(a), rows_lines(view, a.floats.begin, a.floats.end)))
+        found.append(Taken("feeder-legs", at, "unequal-to-neutral", float_words(a), rows_lines(view, a.floats.begin, a.floats.end)))
     elif a.lost:
         x = a.lost[0]
-        found.append(Taken("feeder-legs", at, "one-leg-missing", _lost_words(a), rows_lines(view, x.begin, x.end)))
-    elif len(view.legs) >= wanted and view.nominal != view.to_ground and all(_idle(a, n) is not None for n in view.legs.values()):
-        values = [_idle(a, n) or 0.0 for n in view.legs.values()]
-        if min(values) > 0.9 * view.to_ground and max(values) < 1.1 * view.to_ground:
+        found.append(Taken("feeder-legs", at, "one-leg-missing", lost_words(a), rows_lines(view, x.begin, x.end)))
+    elif len(view.legs) >= wanted and view.nominal != view.to_ground:
+        values = [v for n in view.legs.values() if (v := _alive(a, n)) is not None]
+        if len(values) == len(view.legs) and min(values) > 0.9 * view.to_ground and max(values) < 1.1 * view.to_ground:
             text = ", ".join(f"{v:.1f} V" for v in values)
             found.append(Taken("feeder-legs", at, "all-alive", f"legs read {text}", rows_lines(view, 0, len(view.log.times))))
     return found
-
-
-def _top(held: list[Level]) -> Level | None:
-    """The highest level that was held for a minute; the longest of those alike."""
-    long = [x for x in held if x.seconds >= SUSTAINED_S and x.amps >= 5.0]
-    if not long:
-        return None
-    most = max(x.amps for x in long)
-    return max((x for x in long if x.amps > 0.97 * most), key=lambda x: x.seconds)
 
 
 def _idle(a: Analysis, column: int) -> float | None:
@@ -101,13 +91,21 @@ def _idle(a: Analysis, column: int) -> float | None:
     return float(np.mean(values)) if len(values) else None
 
 
+def _alive(a: Analysis, column: int) -> float | None:
+    """Mean volts of a leg without load; of a feeder that always has some, over the whole log."""
+    import numpy as np
+
+    idle, values = _idle(a, column), a.view.volts(column)
+    return float(np.nanmean(values)) if idle is None and np.isfinite(values).any() and not a.ended else idle
+
+
 def _volts(a: Analysis, at: str) -> list[Taken]:
     view, s, found = a.view, a.sag, []
     name = "volts-at-breaker" if view.where.point == "breaker" else "volts-at-unit"
     across_gone = [x for x in a.lost if x.across is not None and x.across < GONE * view.nominal]
     if across_gone:
         x = across_gone[0]
-        found.append(Taken(name, at, "absent", _lost_words(a), rows_lines(view, x.begin, x.end)))
+        found.append(Taken(name, at, "absent", lost_words(a), rows_lines(view, x.begin, x.end)))
     elif s.idle is not None and s.idle_level is not None:
         level = s.idle_level
         found.append(Taken(name, at, f"{s.idle:.1f} V", "mean without load", rows_lines(view, level.begin, level.end)))
@@ -152,23 +150,6 @@ def _along(a: Analysis, at: str) -> list[Taken]:
     return [Taken("drop-along-run", at, outcome, because, rows_lines(view, 0, len(view.log.times)))] if outcome else []
 
 
-def _lost_words(a: Analysis) -> str:
-    x = a.lost[0]
-    parts = []
-    if x.leg and x.volts is not None:
-        parts.append(f"leg {x.leg.upper()} at {x.volts:.0f} V")
-    if x.across is not None:
-        parts.append(f"{x.across:.0f} V between the wires")
-    return f"{' and '.join(parts)} for {clock(x.seconds)}, another leg alive, {'under load' if x.loaded else 'without load'}"
-
-
-def _float_words(a: Analysis) -> str:
-    f = a.floats
-    assert f is not None
-    what = "volts between the wires" if a.view.across is not None else "sum of the legs"
-    return f"one leg down to {f.low:.0f} V while another goes up to {f.high:.0f} V, the {what} steady within {f.held:.1f} V"
-
-
 def _legs(a: Analysis, at: str) -> list[Taken]:
     view = a.view
     if view.nominal == view.to_ground or view.where.point != "unit":
@@ -178,13 +159,13 @@ def _legs(a: Analysis, at: str) -> list[Taken]:
         x = gone[0]
         volts = x.volts or 0.0
         answer = "absent" if volts < STRAY * view.to_ground else f"{volts:.1f} V"
-        return [Taken("leg-to-ground-volts", at, answer, _lost_words(a), rows_lines(view, x.begin, x.end))]
+        return [Taken("leg-to-ground-volts", at, answer, lost_words(a), rows_lines(view, x.begin, x.end))]
     if a.lost:
         return []
     if a.floats is not None:
         f = a.floats
         far = f.low if abs(f.low - view.to_ground) > abs(f.high - view.to_ground) else f.high
-        return [Taken("leg-to-ground-volts", at, f"{far:.1f} V", _float_words(a), rows_lines(view, f.begin, f.end))] if view.legs is view.legs_g else []
+        return [Taken("leg-to-ground-volts", at, f"{far:.1f} V", float_words(a), rows_lines(view, f.begin, f.end))] if view.legs is view.legs_g else []
     values = [v for n in view.legs_g.values() if (v := _idle(a, n)) is not None]
     if len(values) < 2:
         return []
@@ -193,52 +174,33 @@ def _legs(a: Analysis, at: str) -> list[Taken]:
     return [Taken("leg-to-ground-volts", at, f"{far:.1f} V", f"means without load {text}; the one that is farthest out", rows_lines(view, 0, len(view.log.times)))]
 
 
-def _alone(view: View) -> bool:
-    """Whether nothing else is on the unit's branch circuit, by the record."""
-    circuit = view.site.circuit_of(view.branch.place.number)
-    return sum(view.site.circuit_of(u) == circuit for u in view.site.units) == 1
-
-
 def _amps(a: Analysis, at: str) -> list[Taken]:
     view, found = a.view, []
-    top = _top(a.held)
-    if top is None or any(x.loaded for x in a.lost):
+    peak = top(a.held)
+    if peak is None or any(x.loaded for x in a.lost):
         return []
-    lines = rows_lines(view, top.begin, top.end)
-    because = f"highest level, held for {clock(top.seconds)}"
-    found.append(Taken("amps-while-charging", at, f"{top.amps:.1f} A", because, lines))
+    lines = rows_lines(view, peak.begin, peak.end)
+    because = f"highest level, held for {clock(peak.seconds)}"
+    found.append(Taken("amps-while-charging", at, f"{peak.amps:.1f} A", because, lines))
     breaker, setting = view.branch.quantity("unit.breaker"), view.branch.load()
     # A car that takes little says nothing of the breaker at full current.
-    if breaker is not None and _alone(view) and top.amps >= min(0.95 * setting, view.branch.allowed_share() * breaker):
-        found.append(Taken("amps-at-breaker", at, f"{top.amps:.1f} A", f"{because}; nothing else is on the branch", lines))
+    if breaker is not None and alone(view) and peak.amps >= min(0.95 * setting, view.branch.allowed_share() * breaker):
+        found.append(Taken("amps-at-breaker", at, f"{peak.amps:.1f} A", f"{because}; nothing else is on the branch", lines))
     return found
 
 
 def _trips(a: Analysis, at: str) -> list[Taken]:
     view, found = a.view, []
-    if a.ended and not _upstream_went(a):
+    if a.ended and not upstream_went(a):
         charge = a.ended[-1]
         lines = rows_lines(view, max(charge.begin, charge.end - 3), min(charge.end + 3, len(view.log.times)))
-        early = max(AT_ONCE_S, 2.5 * view.log.interval)
-        soon = all(c.seconds <= early for c in a.ended)
+        soon = all(c.seconds <= early(view) for c in a.ended)
         late = "only-in-heat" if held_when_cooler(a) else "after-a-while"
         because = f"current and volts went together {clock(charge.seconds)} after the load came on, at {charge.last:.1f} A; a breaker opened"
         found.append(Taken("breaker-trips", at, "at-once" if soon else late, because, lines))
         found.append(Taken("trip-moment", at, "when-charging-starts" if soon else "while-charging", because, lines))
         found.append(Taken("charging-starts", at, "stops-early", because, lines))
     return found
-
-
-def _upstream_went(a: Analysis) -> bool:
-    """Whether the volts ahead of the branch breaker went as well, so that it was not the one that opened."""
-    import numpy as np
-
-    view = a.view
-    if view.upstream is None or not a.ended:
-        return False
-    end = a.ended[-1].end
-    after = view.volts(view.upstream)[end + 1 : end + 6]
-    return bool(np.isfinite(after).any() and np.nanmedian(after) < GONE * view.nominal)
 
 
 def held_when_cooler(a: Analysis) -> tuple[Charge, float, float] | None:
@@ -277,12 +239,12 @@ def _joints(a: Analysis, at: str) -> list[Taken]:
     """Millivolts across joints, brought to the unit's full current."""
     import numpy as np
 
-    view, top = a.view, _top(a.held)
-    if top is None:
+    view, peak = a.view, top(a.held)
+    if peak is None:
         return []
     best: dict[str, tuple[float, int]] = {}
     for n in view.joints:
-        part = view.log.values[top.begin : top.end, n]
+        part = view.log.values[peak.begin : peak.end, n]
         if np.isfinite(part).any():
             volts = float(np.nanmean(np.abs(part)))
             spot = view.log.columns[n].spot
@@ -293,16 +255,9 @@ def _joints(a: Analysis, at: str) -> list[Taken]:
     }  # fmt: skip
     full = view.branch.load()
     return [
-        Taken(names[s], at, f"{1e3 * v * full / top.amps:.1f} mV", f"{1e3 * v:.1f} mV at {top.amps:.1f} A ({one(view.title(n))}), reckoned to {full:g} A", rows_lines(view, top.begin, top.end))
+        Taken(names[s], at, f"{1e3 * v * full / peak.amps:.1f} mV", f"{1e3 * v:.1f} mV at {peak.amps:.1f} A ({one(view.title(n))}), reckoned to {full:g} A", rows_lines(view, peak.begin, peak.end))
         for s, (v, n) in sorted(best.items())
     ]  # fmt: skip
 
 
-def one(text: str) -> str:
-    """A title, cut short."""
-    from diagnose.source.problems import one_line
-
-    return one_line(text, 40)
-
-
-__all__ = ["VOLTS", "clock", "held_when_cooler", "one", "rows_lines", "taken"]
+__all__ = ["FEEDER_SHARE", "held_when_cooler", "taken"]

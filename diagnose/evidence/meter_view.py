@@ -64,7 +64,7 @@ class View:
     """A log with its columns named. `load` is the highest line current of each row in A, NaN where it is not known.
 
     `across` is the column of the unit's own supply wires, `legs_g` and `legs_n` those of each leg to ground and to neutral.
-    `upstream` is a column of volts at the breaker or panel beside one at the unit.
+    `upstream` is a column of volts at the breaker or panel beside one at the unit, `feeder` columns of the feeder's amperes beside the unit's.
     """
 
     log: Log
@@ -83,6 +83,7 @@ class View:
     legs_g: dict[str, int] = field(default_factory=dict)
     legs_n: dict[str, int] = field(default_factory=dict)
     amps: dict[str, int] = field(default_factory=dict)
+    feeder: dict[str, int] = field(default_factory=dict)
     watts: int | None = None
     heat: list[int] = field(default_factory=list)
     joints: list[int] = field(default_factory=list)
@@ -148,8 +149,11 @@ def look(log: Log, site: Site | None, where: Spot) -> View:
     none = np.full(len(log.times), np.nan)
     view = View(log, known, site is not None, where, branch, nominal, to_ground, none, none, none, "")
     _name_volts(view)
+    own = any(c.quantity == AMPS and c.spot != "panel" and c.wires != "n" for c in log.columns)
     for n, c in enumerate(log.columns):
-        if c.quantity == AMPS and c.wires != "n":
+        if c.quantity == AMPS and c.spot == "panel" and c.wires != "n" and own and where.point != "panel":
+            view.feeder.setdefault(c.wires[:1] or "", n)
+        elif c.quantity == AMPS and c.wires != "n":
             view.amps.setdefault(c.wires[:1] or "", n)
         elif c.quantity == WATTS and view.watts is None:
             view.watts = n

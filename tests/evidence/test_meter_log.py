@@ -73,15 +73,22 @@ def report(data: bytes, name: str = "unit 1.csv", **more: object) -> Report:
     return found
 
 
-def first(data: bytes, more: tuple[tuple[str, str, str], ...] = (), **facts: object) -> list[str]:
-    """The suspects, likeliest first, of a case with everything that was taken; each reading has to be a valid answer."""
-    found, site = report(data, **facts), place(**facts)
+def first(data: bytes, more: tuple[tuple[str, str, str], ...] = (), name: str = "unit 1.csv", **facts: object) -> list[str]:
+    """The suspects, likeliest first, of a case with everything that was taken."""
+    return ranked(data, record(**facts), name, more)
+
+
+def ranked(data: bytes, text_of_record: str, name: str, more: tuple[tuple[str, str, str], ...] = ()) -> list[str]:
+    """The same on any record; each reading has to be a valid answer."""
+    site = read_site(text_of_record, knowledge())
+    found = read_meter_log(io.BytesIO(data), name, site)
+    harmless(found)
     for t in found.taken:
         check = knowledge().checks[t.check]
         outcome, _, _ = take_answer(knowledge(), site, check, find_places(site, check.at, t.at), t.answer)
         assert outcome is not None, t
         assert t.because
-    rows: list[tuple[str, dict[str, object]]] = [("opened", {"title": "log", "record": record(**facts), "role": "electrician"})]
+    rows: list[tuple[str, dict[str, object]]] = [("opened", {"title": "log", "record": text_of_record, "role": "electrician"})]
     given_answers = [*more, *((t.check, t.at, t.answer) for t in found.taken)]
     rows += [("reading", {"check": c, "at": at, "answer": a, "complaint": False}) for c, at, a in given_answers]
     result = assessor().assess(tuple(Event(f"e{n}", "t", n, EPOCH, k, d, "electrician") for n, (k, d) in enumerate(rows, 1)))
@@ -741,26 +748,75 @@ def test_a_hot_lug_in_the_station_comes_first() -> None:
     assert first(text(table))[0] == "loose-unit-lug"
 
 
-def test_a_high_joint_is_said_to_be_in_its_leg_and_is_among_the_first() -> None:
+def test_a_high_joint_comes_first_by_its_sag_alone() -> None:
     data = text(log(Net(wire=(0.051, 0.051), joint=(0.45, 0.0)), charging(), drift=3))
-    assert {"loose-breaker-lug", "loose-unit-lug"} <= set(first(data)[:3])
+    found = answers(report(data))
+    assert found["leg-volts-course"] == "one-sags"
+    assert not {"breaker-trips", "trip-time-logged", "charge-course", "charging-power"} & set(found)
+    # Volts at the unit alone do not tell which end of the branch the joint is at.
+    assert first(data)[0] == "loose-breaker-lug"
+    assert set(first(data)[:3]) == {"loose-breaker-lug", "loose-unit-lug", "breaker-stab-loose"}
     assert any("leg A loses" in x and "a joint or a conductor of that leg alone" in x for x in report(data).says)
+    other = first(text(log(Net(wire=(0.051, 0.051), joint=(0.0, 0.12)), charging(2))))
+    assert other[0] == "loose-breaker-lug"
 
 
 def test_a_lost_leg_comes_first() -> None:
     amps = [a if n < 400 else 0.0 for n, a in enumerate(charging(2))]
-    assert first(text(log(lambda n: Net(wire=(0.05, 0.05 if n < 400 else 1e9)), amps)))[0] in ("branch-conductor-open", "breaker-pole-dead")
+    data = text(log(lambda n: Net(wire=(0.05, 0.05 if n < 400 else 1e9)), amps))
+    assert answers(report(data))["leg-volts-course"] == "one-gone"
+    assert first(data)[0] == "branch-conductor-open"
 
 
 def test_a_lost_neutral_comes_first() -> None:
     data = text(log(lambda n: Net(neutral=1e9, house=(30.0 if n % 200 < 100 else 12.0, 15.0)), [0.0] * 600, what="across neutral ground"))
+    assert answers(report(data))["leg-volts-course"] == "drift-apart"
     assert first(data)[0] == "open-neutral"
+
+
+def test_a_breaker_that_held_past_its_band_comes_first() -> None:
+    # UL 489: 135 % of 30 A is 40.5 A, one hour
+    data = text(flat(48, 7800), every=10.0)
+    assert answers(report(data, breaker=30, setting=48, size="6-awg"))["trip-time-logged"] == "past-band"
+    assert first(data, breaker=30, setting=48, size="6-awg")[0] == "breaker-larger-than-planned"
 
 
 def test_a_setting_too_high_for_its_breaker_comes_first() -> None:
     amps = steps((100, 0.0), (3000, 48.0), (300, 0.0))
     data = text(log(lambda n: Net() if n < 3100 else Net(leg=(1e9, 1e9)), amps))
     assert first(data, setting=48, breaker=50, size="6-awg")[0] == "setting-too-high-for-breaker"
+
+
+def tripping(amps: float, seconds: float, every: float = 1.0, **net: object) -> bytes:
+    """A load whose breaker opens after so many seconds."""
+    on = steps((100, 0.0), (seconds, amps), (300, 0.0), every=every)
+    last = round((100 + seconds) / every)
+    return text(log(lambda n: Net(**net) if n < last else Net(leg=(1e9, 1e9)), on), every=every)  # type: ignore[arg-type]
+
+
+def test_a_trip_within_its_band_from_too_high_a_setting_comes_first() -> None:
+    data = tripping(48, 1800)
+    planned = {"setting": 48, "breaker": 40, "size": "6-awg"}
+    assert answers(report(data, **planned))["trip-time-logged"] == "in-band"
+    assert first(data, **planned)[0] == "setting-too-high-for-breaker"
+    # The same load where 32 A were planned: somebody turned the selector.
+    assert answers(report(data))["trip-time-logged"] == "in-band"
+    assert first(data)[0] == "selector-too-high"
+
+
+def test_a_trip_before_its_band_is_no_matter_of_the_setting() -> None:
+    data = tripping(32, 1800, wire=(0.051, 0.051), joint=(0.4, 0.0))
+    found = answers(report(data))
+    assert (found["trip-time-logged"], found["charge-course"]) == ("before-band", "cut-off")
+    assert "leg-volts-course" not in found  # one step of the load alone accuses no leg
+    assert first(data)[0] == "loose-breaker-lug"
+
+
+def test_a_station_that_cuts_back_for_heat_comes_first() -> None:
+    found = answers(report(text(heated())))
+    assert found["charge-course"] == "steps-down-warm"
+    assert "amps-while-charging" not in found  # it has no one value
+    assert first(text(heated()))[0] == "sun-heated-unit"
 
 
 def test_a_station_that_cuts_back_in_the_sun_comes_first() -> None:
@@ -789,6 +845,210 @@ def test_a_healthy_circuit_accuses_nobody() -> None:
         check = knowledge().checks[t.check]
         outcome, _, _ = take_answer(knowledge(), site, check, find_places(site, check.at, t.at), t.answer)
         assert outcome == check.outcome_ids[0], t
+
+
+# ---- the courses: told where the log shows them, and nowhere else
+
+
+def word(check: str, data: bytes, **facts: object) -> str | None:
+    return answers(report(data, **facts)).get(check)
+
+
+@pytest.mark.parametrize(
+    ("amps", "seconds", "facts", "outcome"),
+    [
+        # breaker 40 A; UL 489 holds 100 % at 40 °C, opens at 135 % within 1 h and at 200 % within 4 min
+        (32, 1800, {}, "before-band"), (38, 1800, {"setting": 38}, None), (48, 1800, {}, "in-band"), (48, 30, {}, None), (56, 1800, {}, "in-band"),
+        (56, 4200, {}, "past-band"), (56, 3630, {}, "in-band"), (85, 120, {}, "in-band"), (85, 300, {}, "past-band"), (200, 2, {}, "at-once"),
+        # IEC 60898-1: 32 A holds 1.13 times (36.2 A) for an hour, opens at 1.45 times (46.4 A) within it
+        (35, 1800, {**EUROPE, "breaker": 32}, "before-band"), (35, 4000, {**EUROPE, "breaker": 32}, "in-band"), (40, 1800, {**EUROPE, "breaker": 32}, "in-band"), (50, 4200, {**EUROPE, "breaker": 32}, "past-band"),
+    ],
+)  # fmt: skip
+def test_times_to_a_trip_by_the_points_of_the_standards(amps: float, seconds: float, facts: dict[str, object], outcome: str | None) -> None:
+    every = 10.0 if seconds > 600 else 1.0
+    on = steps((60, 0.0), (seconds, amps), (300, 0.0), every=every)
+    last = round((60 + seconds) / every)
+    title = "L1-N (V)" if facts.get("legs") == "a-n" else "L1-L2 (V)"
+    table: Table = {title: [(230.0 if facts.get("legs") == "a-n" else 240.0) if n < last else 0.0 for n in range(len(on))], "I (A)": list(on)}
+    assert word("trip-time-logged", text(table, every=every), **facts) == outcome
+
+
+def test_no_word_on_a_trip_that_heat_another_load_or_the_log_leaves_open() -> None:
+    data = tripping(32, 1800)
+    assert word("trip-time-logged", data) == "before-band"
+    # Two units on one branch: the other's current is not in this log.
+    shared = record(count=2).replace("legs: a-b}", "legs: a-b, circuit: left}")
+    found = read_meter_log(io.BytesIO(data), "unit 1.csv", read_site(shared, knowledge()))
+    assert "trip-time-logged" not in answers(found)
+    # 32 A on a 40 A breaker in 67 °C: heat alone may open it.
+    on = steps((100, 0.0), (1800, 32.0), (300, 0.0))
+    hot = log(lambda n: Net() if n < 1900 else Net(leg=(1e9, 1e9)), on)
+    hot["Panel (°C)"] = [67.0] * len(on)
+    assert word("trip-time-logged", text(hot)) is None
+    hot["Panel (°C)"] = [35.0] * len(on)
+    assert word("trip-time-logged", text(hot)) == "before-band"
+    # A cold breaker is worth more than its rating, and no time binds it.
+    cold = flat(56, 4200)
+    cold["Panel (°C)"] = [5.0] * len(cold["I (A)"])
+    assert word("trip-time-logged", text(cold, every=10.0)) is None
+    # One sample a minute does not know a first moment.
+    slow: Table = {"L1-L2 (V)": [240.0] * 6 + [0.0] * 5, "I (A)": [0.0] * 4 + [60.0] * 2 + [0.0] * 5}
+    assert word("trip-time-logged", text(slow, every=60.0)) is None
+
+
+def test_the_course_of_a_charge_is_normal_only_after_an_hour() -> None:
+    assert word("charge-course", text(log(Net(), charging()))) is None
+    hour = report(text(log(Net(), steps((60, 0.0), (3300, 32.0), (60, 0.0)))))
+    assert (answers(hour)["charge-course"], answers(hour)["trip-time-logged"]) == ("as-set", "no-trip")
+    eased = steps((60, 0.0), (3300, 32.0), (300, 20.0), (300, 10.0), (60, 0.0))
+    assert word("charge-course", text(log(Net(), eased))) == "as-set"
+    assert word("charge-course", text(log(Net(), steps((60, 0.0), (3300, 32.0), (300, 16.0), (300, 32.0), (60, 0.0))))) is None
+    low = steps((60, 0.0), (1200, 16.0), (60, 0.0))
+    assert word("charge-course", text(log(Net(), low))) == "flat-below"
+    assert word("charge-course", text(log(Net(), low)), setting=16) is None  # too short for as set
+    assert word("charge-course", text(log(Net(), low[60:]))) is None  # its beginning is not in the log
+    assert word("charge-course", text(log(Net(), steps((60, 0.0), (400, 16.0), (60, 0.0))))) is None
+    assert word("charge-course", text(log(Net(), steps((60, 0.0), (1200, 4.0), (60, 0.0))))) is None  # no offer is so low
+    assert word("charge-course", text(log(Net(), steps((60, 0.0), (600, 32.0), (900, 16.0), (60, 0.0))))) is None
+
+
+def test_the_legs_are_steady_only_after_steps_enough() -> None:
+    assert word("leg-volts-course", text(log(Net(), charging()))) == "steady"
+    assert word("leg-volts-course", text(log(Net(), charging(1)))) is None
+    assert word("leg-volts-course", text(log(Net(wire=(0.09, 0.09)), charging()))) is None  # between a few percent and too much
+    assert word("leg-volts-course", text(log(Net(wire=(0.25, 0.25)), charging()))) == "all-sag"
+    assert word("leg-volts-course", text(log(Net(joint=(0.02, 0.0)), charging()))) is None  # 0.6 V: no leg that gives way
+    assert word("leg-volts-course", text(log(Net(joint=(0.06, 0.0)), charging()))) == "one-sags"
+    assert word("leg-volts-course", text(log(Net(joint=(0.3, 0.0)), charging(), what="across"))) is None
+
+
+def test_no_leg_is_accused_on_sound_sites_of_any_meter() -> None:
+    for seed in range(16):
+        draw = random.Random(seed)
+        wire = draw.uniform(0.02, 0.15)
+        meter = Meter(draw.choice([0.02, 0.15, 0.4]), draw.choice([0.03, 0.1, 0.3]), draw.choice([0.01, 0.1, 1.0]), 0.1, draw.uniform(0.98, 1.02))
+        data = text(log(Net(wire=(wire, wire * draw.uniform(0.95, 1.05))), charging(3), seed, meter, drift=draw.choice([0.0, 4.0])))
+        assert word("leg-volts-course", data) in (None, "steady", "all-sag"), seed
+
+
+SEVERAL = """install-record: 1
+name: Alder Court
+site: {{system: {system}, wiring-rules: north-american, outdoor: yes, ambient: 30 C, journey: 30 min, load-management: {management}}}
+panels: [{{breaker: 150 A, inside-temperature: 35 C}}]
+units:
+  count: 6
+  each: {{rating: 48 A, setting: 32 A, breaker: 40 A, wire-size: 8-awg, wire-metal: copper, run-length: 20 m, legs: a-b}}
+"""
+MANAGED = SEVERAL.format(system="split-120-240", management="local, load-limit: 90 A")
+FREE = SEVERAL.format(system="split-120-240", management="none")
+WYE = SEVERAL.format(system="wye-120-208", management="none")
+
+
+def feeder(*lines: list[float], gone: int | None = None) -> bytes:
+    """A log of a feeder, a sample every 5 s, volts of each line and its current."""
+    draw, table = random.Random(3), {}
+    for k, line in enumerate(lines, 1):
+        table[f"L{k}-N (V)"] = [round((120.0 if gone is None or n < gone else 0.2) + draw.gauss(0, 0.1), 1) for n in range(len(line))]
+    for k, line in enumerate(lines, 1):
+        table[f"I{k} (A)"] = [round(abs(x + draw.gauss(0, 0.2)), 2) for x in line]
+    return text(table, every=5)  # type: ignore[arg-type]
+
+
+def of_feeder(data: bytes, text_of_record: str) -> str | None:
+    found = read_meter_log(io.BytesIO(data), "panel 1.csv", read_site(text_of_record, knowledge()))
+    harmless(found)
+    assert found.drawings[0].title == "Current"
+    return answers(found).get("feeder-course")
+
+
+def test_the_course_of_a_feeder_and_what_comes_first() -> None:
+    held = steps((600, 32), (600, 64), (2400, 90), (20, 70), (1800, 90), (600, 64), every=5)
+    assert of_feeder(feeder(held, held), MANAGED) == "held-at-limit"
+    assert ranked(feeder(held, held), MANAGED, "panel 1.csv")[0] == "limit-doing-its-job"
+    over = steps((600, 64), (3000, 160), (600, 64), every=5)
+    assert of_feeder(feeder(over, over), FREE) == "over-limit"
+    assert ranked(feeder(over, over), FREE, "panel 1.csv")[0] == "feeder-overloaded"
+    past = steps((600, 64), (3000, 120), (600, 64), every=5)
+    assert of_feeder(feeder(past, past), MANAGED) == "over-limit"
+    assert ranked(feeder(past, past), MANAGED, "panel 1.csv")[0] == "limit-set-too-high"
+    fell = steps((600, 64), (3000, 160), (600, 0), every=5)
+    assert of_feeder(feeder(fell, fell, gone=720), FREE) == "falls-to-nothing"
+    assert ranked(feeder(fell, fell, gone=720), FREE, "panel 1.csv")[0] == "feeder-overloaded"
+    busy = steps((600, 64), (4000, 100), (600, 64), every=5)
+    assert of_feeder(feeder(busy, busy, [3.0] * len(busy)), WYE) == "lines-apart"
+    assert ranked(feeder(busy, busy, [3.0] * len(busy)), WYE, "panel 1.csv")[0] == "stations-crowd-two-lines"
+    assert of_feeder(feeder(busy, busy), FREE) == "keeps-under"
+
+
+def test_no_course_of_a_feeder_where_the_log_does_not_show_it() -> None:
+    busy = steps((600, 64), (4000, 96), (600, 64), every=5)
+    assert of_feeder(feeder(busy), FREE) is None  # one line of two
+    short = steps((600, 64), (1200, 96), (600, 64), every=5)
+    assert of_feeder(feeder(short, short), FREE) is None
+    # Three stations at 32 A take 96 A by themselves, limit or not.
+    three = MANAGED.replace("load-limit: 90 A", "load-limit: 97 A")
+    assert of_feeder(feeder(busy, busy), three) in (None, "keeps-under")
+    alone = steps((600, 0), (4000, 32), (600, 0), every=5)
+    assert of_feeder(feeder(alone, alone, [0.0] * len(alone)), WYE) is None  # one car on two lines is no crowd
+    brief = steps((600, 64), (120, 160), (600, 64), every=5)
+    assert of_feeder(feeder(brief, brief), FREE) is None
+    unknown = FREE.replace("panels: [{breaker: 150 A, inside-temperature: 35 C}]\n", "")
+    assert of_feeder(feeder(busy, busy), unknown) is None
+
+
+def test_steps_with_others_need_the_others_in_the_log() -> None:
+    on = steps((60, 0.0), (600, 32.0), (600, 16.0), (600, 24.0), (300, 32.0), (60, 0.0))
+    table = log(Net(), on)
+    for column_of_feeder, outcome in ((None, None), ([0.0 if n < 60 else 64.0 for n in range(len(on))], "steps-with-others"), ([a + 30 for a in on], None)):
+        both: Table = {**table, "Feeder I1 (A)": list(column_of_feeder)} if column_of_feeder else table
+        found = read_meter_log(io.BytesIO(text(both)), "unit 1.csv", read_site(MANAGED, knowledge()))
+        assert answers(found).get("charge-course") == outcome
+        # The feeder's current is not taken for the unit's.
+        assert found.figures["levels"][1]["amps"] == pytest.approx(32, abs=0.2)
+        if outcome:
+            assert ranked(text(both), MANAGED, "unit 1.csv")[0] == "limit-doing-its-job"
+
+
+# ---- drawings
+
+
+def test_the_current_is_drawn_with_its_steps_trips_and_cuts() -> None:
+    current, volts, heat = report(text(heated())).drawings
+    assert (current.title, volts.title, heat.title) == ("Current", "L1-L2 (V)", "Station inside (°C)")
+    assert (current.trace.unit, volts.trace.unit, heat.trace.unit) == ("A", "V", "°C")
+    assert all(len(d.trace.low) == len(d.trace.high) <= 600 for d in (current, volts, heat))
+    assert sum("cut back to 16.0 A at 61.9 °C" in m.text for m in current.marks) == 6
+    # the first cut, where the column falls: the mark and the curve agree
+    at = next(m.at for m in current.marks if "cut back" in m.text)
+    column_at = int(at / current.trace.end * len(current.trace.low))
+    assert current.trace.low[column_at - 3] > 30
+    assert current.trace.high[column_at + 3] < 18
+    trip = report(tripping(48, 1800)).drawings
+    assert [m.text for m in trip[0].marks] == ["current and volts go together, 30 min after the load came on"]
+    assert trip[0].marks[0].at == pytest.approx(1900, abs=1)
+    past = report(text(flat(57, 4200), every=10.0)).drawings[0]
+    assert past.marks[0].text == "the 40 A breaker has to be open by now"
+    assert past.marks[0].at == pytest.approx(3660, abs=20)
+
+
+def test_legs_are_drawn_where_they_tell_something() -> None:
+    assert [d.title for d in report(text(log(Net(), charging()))).drawings] == ["Current", "L1-L2 (V)"]
+    joint = report(text(log(Net(joint=(0.3, 0.0)), charging()))).drawings
+    assert [d.title for d in joint] == ["Current", "L1-L2 (V)", "L1-G (V)", "L2-G (V)"]
+    lost = log(Net(), [a if n < 400 else 0.0 for n, a in enumerate(charging(2))])
+    lost["L2-G (V)"] = [v if n < 400 else 3.1 for n, v in enumerate(lost["L2-G (V)"])]
+    drawn = report(text(lost)).drawings[3]
+    assert [(round(m.at), m.text) for m in drawn.marks] == [(400, "leg B is lost")]
+    assert max(drawn.trace.high[-100:]) == pytest.approx(3.1)
+    assert [d.title for d in report(text({"Panel (°C)": [30.0 + n / 10 for n in range(200)]})).drawings] == ["Panel (°C)"]
+
+
+def test_a_gap_is_drawn_as_one_and_a_short_log_too() -> None:
+    rows = text(log(Net(), steps((300, 32.0)))).split(b"\n")
+    torn = report(b"\n".join(rows[:60] + rows[200:])).drawings[0].trace
+    assert sum(v != v for v in torn.low) == pytest.approx(140 / 300 * len(torn.low), abs=6)
+    tiny = report(b"Time,L1-L2 (V),I (A)\n10:00:00,240,32\n10:00:01,240,32\n10:00:02,240,32\n").drawings
+    assert [len(d.trace.low) for d in tiny] == [3, 3]
 
 
 # ---- (f) hostile and malformed
