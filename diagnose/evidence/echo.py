@@ -519,7 +519,7 @@ def _tails(windows: Sequence[Window], s: _Samples, fit: Fit, shifts: Floats) -> 
     trip = 2 * r.tau
     product = abs(r.source * r.load)
     quiet = min((w.quiet_before for w in windows), default=0.0)
-    if r.stub > 0 or trip <= 0 or product < 1e-3 or product ** (quiet / trip) < 2e-3:
+    if r.stub > 0 or trip <= 0 or product < 1e-3 or math.log(product) * quiet / trip < math.log(2e-3):
         return None
     longest = max(w.earlier[0][0] if w.earlier else 0.0 for w in windows)
     rise = rise_of(r)

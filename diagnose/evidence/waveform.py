@@ -31,6 +31,7 @@ DRIVEN_SHARE = 0.6  # an idle level above this share of the driven one is held b
 NO_VOLTS = 0.02  # meter offset and pick-up
 LEAST_IDLE = 30  # samples
 SHOWN_FRAMES = 20
+_PROBE_NAMED = re.compile(r"\b(?:trunk \d{1,3} )?(?:unit \d{1,4}|far end|near end|controller)\b")
 HELD_S = 0.03  # no frame keeps the line low for so long
 
 
@@ -94,7 +95,7 @@ def cable_of(site: Site | None, trunk: Trunk | None) -> Pair:
 def analyse(stream: IO[bytes], site: Site | None = None, probe: str | None = None) -> Analysis:
     """Read a recording once, in bounded memory, and find everything in it.
 
-    `probe` says at which unit the probe sat; else a comment line of the file, else the controller.
+    `probe` says at which unit the probe sat; else a comment line of the file does, else it was the controller.
     Errors: EvidenceError when it holds no waveform, or the probe's place is not on the record's trunk.
     """
     rows, scan = scope_csv.Rows(stream), Scan()
@@ -298,7 +299,7 @@ def says(a: Analysis) -> tuple[str, ...]:
     words += _echo_words(a)
     words += limits(a)
     if a.site is not None and a.trunk is not None and not a.probe_said:
-        words.append(f"the probe is taken to have sat at the controller, unit {a.probe}; a comment line '# probe: unit 5' says otherwise")
+        words.append(f"the probe is taken to have sat at the controller, unit {a.probe}; a comment line '# probe: unit 5' or a place given with the file says otherwise")
     if a.scan.gaps:
         words.append(f"the times have {a.scan.gaps} gaps or steps back; edges there are not used")
     if a.scan.more_edges:
@@ -403,8 +404,9 @@ def report(a: Analysis, name: str) -> Report:
 
 @importer("waveform", "Oscilloscope recording (CSV)", scope_csv.recognise)
 def read(stream: IO[bytes], name: str, site: Site | None) -> Report:
-    """Read a recording; the probe sat where a comment line of the file says, else at the controller."""
-    return report(analyse(stream, site), name)
+    """Read a recording; the probe sat where its name or a comment line of the file says, else at the controller."""
+    named = _PROBE_NAMED.search(re.sub(r"[\s_-]+", " ", name.lower()))
+    return report(analyse(stream, site, named.group(0) if named else None), name)
 
 
 __all__ = ["Analysis", "analyse", "cable_of", "drawings", "figures", "limits", "probe_unit", "read", "report", "says", "taken"]

@@ -24,7 +24,7 @@ from diagnose.evidence.echo_place import locate
 from diagnose.evidence.scope_csv import Rows, layout
 from diagnose.evidence.scope_scan import Envelope, Scan
 from diagnose.evidence.uart import decode
-from diagnose.evidence.waveform import analyse, probe_unit, report
+from diagnose.evidence.waveform import analyse, probe_unit, read, report
 from diagnose.knowledge.load import load
 from diagnose.physics.reflections import echo_train, gamma
 from diagnose.physics.serial import with_crc
@@ -392,6 +392,13 @@ def test_a_driver_that_stays_on_hides_the_bias() -> None:
     a = looked_at("sound-60-lossy", site_of(), step=40e-9)
     assert a.idle_v is None
     assert "driver holds" in a.idle_why
+
+
+def test_the_name_may_say_where_the_probe_sat() -> None:
+    t, y = wave("open-60-lossy", step=100e-9)
+    site = site_of()
+    for name, unit in (("unit 3 scope.csv", 3), ("scope_unit-3.csv", 3), ("scope.csv", 1), ("far end x.csv", site.trunks[0].units[-1])):
+        assert read(io.BytesIO(csv(t, y)), name, site).figures["probe_unit"] == unit
 
 
 # ---- drawings
