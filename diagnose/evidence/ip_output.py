@@ -221,8 +221,15 @@ class _Reader:
             return True
         self.found.has_routes = True
         gateway = row.get("gateway")
-        if row["dst"] in ("default", "0.0.0.0/0") and _is_v4(gateway) and len(self.found.gateways) < MOST:
-            self.found.gateways.append((str(gateway), line))
+        if row["dst"] not in ("default", "0.0.0.0/0") or row.get("type", "unicast") != "unicast":
+            return True
+        hops = row.get("nexthops")
+        for way in [gateway, *(hop.get("gateway") for hop in (hops if isinstance(hops, list) else [])[:MOST] if isinstance(hop, dict))]:
+            if _is_v4(way) and len(self.found.gateways) < MOST:
+                self.found.gateways.append((str(way), line))
+        # A modem or a tunnel has nobody at its other end who could be named.
+        if gateway is None and not hops and isinstance(row.get("dev"), str):
+            self.found.direct = (one_line(row["dev"], 40), line)
         return True
 
     # ---- ping

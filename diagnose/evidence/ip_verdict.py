@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from ipaddress import ip_address
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
@@ -84,6 +85,7 @@ class Found:
     has_addresses: bool = False
     gateways: list[tuple[str, int]] = field(default_factory=list)
     has_routes: bool = False
+    direct: tuple[str, int] | None = None  # a default route into an interface, without a gateway
     neighbours: dict[str, tuple[bool, int]] = field(default_factory=dict)
     pings: list[Ping] = field(default_factory=list)
     lookups: list[Lookup] = field(default_factory=list)
@@ -144,7 +146,7 @@ def _usable(f: Found) -> list[Address]:
 
 
 def _gateway(f: Found, plan: dict[str, str | None]) -> str:
-    return f.gateways[0][0] if f.gateways else (plan["gateway"] or "")
+    return f.gateways[0][0] if f.gateways else "" if f.direct else (plan["gateway"] or "")
 
 
 def _steps(f: Found, plan: dict[str, str | None]) -> dict[str, _Step]:
@@ -175,7 +177,7 @@ def _address(f: Found) -> _Step:
 
 def _way_out(f: Found, plan: dict[str, str | None]) -> _Step:
     usable, gateway = _usable(f), _gateway(f, plan)
-    if f.has_routes and not f.gateways:
+    if f.has_routes and not f.gateways and f.direct is None:
         return _Step(False, "there is no default route", "")
     if usable and f.gateways:
         line = f.gateways[0][1]
@@ -205,6 +207,17 @@ def _outside(target: str) -> bool:
         return ip.kind_of(target) == "public"
     except ValueError:
         return False
+
+
+def astray(f: Found) -> bool:
+    """Whether the name asked last is answered only with addresses where no server elsewhere can be, as filters do with names they bar."""
+    if not f.lookups:
+        return False
+    name = f.lookups[-1].name.rstrip(".").lower()
+    if not name or name == "localhost" or name.endswith((".localhost", ".local")):
+        return False
+    there = [ip_address(x.address) for x in f.lookups if x.address and x.name == f.lookups[-1].name]
+    return bool(there) and all(a.is_loopback or a.is_unspecified or a.is_link_local for a in there)
 
 
 def _names(f: Found) -> _Step:
@@ -319,7 +332,8 @@ def _laptop(
         taken.append(Taken(check, at, word[0], one_line(word[1]), word[2]))
     names = steps["name"]
     if names.ok is not None:
-        taken.append(Taken("name-lookup", at, "resolves" if names.ok else "fails", names.why, names.lines))
+        word_n = "fails" if not names.ok else "other-address" if astray(f) else "resolves"
+        taken.append(Taken("name-lookup", at, word_n, names.why, names.lines))
     last = next((h for h in reversed(f.https) if h.status), None)
     port = steps["port"]
     if last is not None and _intercepted(last):
@@ -331,7 +345,7 @@ def _laptop(
         taken.append(Taken("port-connect", at, word_p, port.why, port.lines))
     if f.tls:
         word_t = {"verified": "as-planned", "unknown-issuer": "other-issuer"}.get(f.tls[0], f.tls[0])
-        if word_t in ("as-planned", "expired", "name-differs", "other-issuer", "cut-off"):
+        if word_t in ("as-planned", "expired", "not-yet-valid", "name-differs", "other-issuer", "cut-off"):
             taken.append(Taken("tls-look", at, word_t, steps["tls"].why, steps["tls"].lines))
     if last is not None and not _intercepted(last):
         if last.status in (101, 401, 404):

@@ -99,29 +99,32 @@ def _stranger(seen: Ladder, site: Site | None) -> bool:
 
 def _stands(seen: Ladder, t: Taken, site: Site | None) -> bool:
     """Whether a reading may be believed, given what only a live probe knows."""
+    if t.check in ("port-connect", "tls-look", "websocket-try", "handshake-record") and t.answer != "intercepted" and _led_astray(seen):
+        return False  # who answers is not the back office
     if t.check == "handshake-record" and t.answer in ("accepted", "unknown-404", "refused-403", "not-authorised-401"):
         return not _stranger(seen, site)
-    if t.check == "name-lookup" and t.answer == "resolves":
-        return not _led_astray(seen)
     if t.answer == "gets-through" and t.check.startswith("laptop-at-"):
         return seen.got_out()
     if t.check in ("tls-look", "station-tls-error") and seen.shaken is not None:
         if t.answer in ("other-issuer", "unknown-issuer"):
             return bool(seen.wish.issuers) and seen.shaken.word == "unknown-issuer"
-        if t.check == "tls-look" and t.answer == "expired":
+        if t.check == "tls-look" and t.answer in ("expired", "not-yet-valid"):
             return not _clock_is_off(seen)  # that look wants a clock that is right
     return True
 
 
 def _own_readings(seen: Ladder, stand: Standpoint, there: set[str]) -> list[Taken]:
     """Readings that the commands of a person would not give."""
-    at, taken, up = stand.uplink, [], seen.upgrade
+    at, taken, up = stand.uplink, [], None if _led_astray(seen) else seen.upgrade
     on_station = seen.wish.seen_from == "station"
     if up is not None and up.end in probe_http.WRONG:
         if on_station:
             taken.append(Taken("connect-step", at, "stops-at-upgrade", up.says, "line 7"))
         else:
             taken.append(Taken("websocket-try", at, "spoiled", up.says, "line 7"))
+    elif up is not None and up.end == "silent" and not up.raw:
+        check, word = ("connect-step", "stops-at-upgrade") if on_station else ("websocket-try", "no-reply")
+        taken.append(Taken(check, at, word, up.says, "line 7"))
     if up is not None and up.end == "accepted" and up.protocol and up.protocol not in seen.wish.subprotocols:
         because = f"offered {', '.join(seen.wish.subprotocols)}; the server chose {up.protocol}"
         taken.append(Taken("version-compare", at, "none-in-common", because, "line 7"))

@@ -156,6 +156,37 @@ def test_a_failed_neighbour_closes_the_way() -> None:
     assert answers(read(text))["laptop-at-station"] == "no-way-out"
 
 
+def test_a_way_out_without_a_gateway_is_one() -> None:
+    """As into a modem or a tunnel."""
+    direct = json.dumps([{"dst": "default", "dev": "wwan0", "scope": "link", "flags": []}, {"dst": "10.64.0.0/30", "dev": "wwan0", "scope": "link"}])
+    for name, check in (("laptop.txt", "laptop-at-station"), ("station.txt", "connect-step")):
+        report = read("\n".join((interface("10.64.0.2", 30), direct, UPGRADE)), name)
+        assert answers(report)[check] == "gets-through"
+        assert (report.figures["stops_at"], report.figures["steps"]["gateway"]) == (None, "reached")
+        alone = read("\n".join((interface("10.64.0.2", 30), direct)), name, FIXED)
+        assert check not in answers(alone)
+        assert alone.figures["steps"]["gateway"] == "not seen"
+    several = json.dumps([{"dst": "default", "nexthops": [{"gateway": "192.168.7.1", "dev": "eth0", "weight": 1}, {"dev": "wwan0", "weight": 1}]}])
+    assert read("\n".join((interface("192.168.7.77"), several))).figures["gateways"] == ["192.168.7.1"]
+    for closed in ([{"dst": "192.168.7.0/24", "dev": "eth0"}], [{"type": "unreachable", "dst": "default", "dev": "lo", "metric": 4278198272}]):
+        assert answers(read("\n".join((interface("192.168.7.77"), json.dumps(closed)))))["laptop-at-station"] == "no-way-out", closed
+
+
+def test_a_barred_name_and_a_certificate_that_lies_ahead() -> None:
+    for address in ("0.0.0.0", "127.0.0.1", "169.254.9.9"):
+        report = read(DIG.replace("203.0.113.9", address))
+        assert answers(report)["name-lookup"] == "other-address", address
+    assert first(report) == "name-server-down"
+    assert answers(read("localhost has address 127.0.0.1\n"))["name-lookup"] == "resolves"
+    ahead = REFUSED_CERT.replace("certificate has expired", "certificate is not yet valid")
+    report = read("\n".join((interface("192.168.7.77"), DIG, ahead)), "laptop.txt", TLS)
+    assert answers(report)["tls-look"] == "not-yet-valid"
+    assert first(report, TLS) == "server-certificate-not-begun"
+    station = read(ahead, "station.txt", TLS)
+    assert answers(station)["station-tls-error"] == "not-yet-valid"
+    assert first(station, TLS, [("time-lookup", "uplink 1", "answers")]) == "station-clock-lost"
+
+
 def test_other_printers_of_the_same_facts() -> None:
     report = read(WINDOWS)
     assert report.not_understood == 0, report.samples

@@ -251,7 +251,7 @@ def test_certificates(papers: Papers) -> None:
         (papers.server(by="other"), trusted, "unknown-issuer", "other-issuer", "tls-opened-by-proxy", "does not send the certificate of its issuer"),
         (papers.server(by="between", whole=False), trusted, "unknown-issuer", "other-issuer", None, "leaves out a certificate in between"),
         (papers.server(), {}, "unknown-issuer", None, None, "give its certificate with --ca"),
-        (papers.server(begins=400, ends=500), trusted, "not-yet-valid", None, None, "becomes valid only in 400"),
+        (papers.server(begins=400, ends=500), trusted, "not-yet-valid", "not-yet-valid", "server-certificate-not-begun", "becomes valid only in 400"),
         (papers.server(ends=5), trusted, "verified", "as-planned", None, "runs out in 5.0 days"),
     ):
         with peer(silent, made) as server:
@@ -435,8 +435,10 @@ def test_a_gateway_that_looks_wrong_and_leads_out_is_believed(monkeypatch: pytes
         assert said(report, words)
         assert answers(report).get("laptop-at-switch") == ("gets-through" if beyond else None)
         assert report.figures["stops_at"] == "websocket"
-    assert "name-lookup" not in answers(report)  # a name that leads to the own computer is barred by somebody
+    # A name that leads to the own computer is barred by somebody, and who answers there is not the back office.
+    assert answers(report) == {"laptop-at-switch": "gets-through", "name-lookup": "other-address"}
     assert said(report, "a filter bars the name")
+    assert first(report) == "name-server-down"
 
 
 def test_clashes_of_own_addresses_are_said() -> None:
@@ -584,7 +586,7 @@ def test_peers_that_never_finish(papers: Papers) -> None:
             assert time.monotonic() - began < most
         assert report.figures["upgrade"] == end, words
         assert said(report, words), report.says
-        assert answers(report).get("websocket-try") == (None if end == "silent" else "spoiled")
+        assert answers(report).get("websocket-try") == ("no-reply" if behave is silent else None if end == "silent" else "spoiled")
     with peer(silent, read_first=False) as server:  # takes the TLS greeting and says nothing
         report, _ = climb(f"wss://localhost:{server.port}/x", TLS, timeout=0.3)
     assert said(report, "no TLS reply until time-out")
