@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import codecs
 import io
+import re
 from pathlib import Path
 from typing import IO, NamedTuple, cast
 
@@ -18,7 +20,11 @@ from diagnose.evidence.base import (
     recognise,
 )
 from diagnose.site.model import Site
+from diagnose.site.places import KINDS, Place, PlaceError
 from diagnose.source.problems import nearest, shown
+
+PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"BZh", b"\xfd7zXZ\x00", b"\x28\xb5\x2f\xfd", b"7z\xbc\xaf")
+BESIDE = ("breaker", "laptop", "station", "switch", "cable", "controller")  # what importers know besides places
 
 
 class Original(NamedTuple):
@@ -53,6 +59,10 @@ def take_in(path: Path, site: Site | None, kind: str = "", at: str = "") -> tupl
     Raises EvidenceError in one line.
     """
     try:
+        if path.is_dir():
+            raise EvidenceError(f"{shown(str(path))} is a folder; name one file in it")
+        if path.exists() and not path.is_file():
+            raise EvidenceError(f"{shown(str(path))} is a pipe or a device, not a file; send it to standard input: diagnose evidence -")
         if not path.is_file():
             raise EvidenceError(f"there is no file {shown(str(path))}; check the path")
         with path.open("rb") as stream:
@@ -64,17 +74,61 @@ def take_in(path: Path, site: Site | None, kind: str = "", at: str = "") -> tupl
 def read_stream(stream: IO[bytes], name: str, site: Site | None, kind: str = "", at: str = "") -> tuple[Report, Original]:
     """As `take_in`, from an open stream."""
     load_all()
+    at = _one_place(at, site)
     hashed = Hashing(stream)
     head = hashed.read(HEAD)
     if not head:
         raise EvidenceError(f"{shown(name)} is empty; save the capture or log again")
     chosen = _named(kind) if kind else _recognised(head, name)
-    whole = cast("IO[bytes]", io.BufferedReader(_Ahead(head, cast("IO[bytes]", hashed))))
+    whole = cast("IO[bytes]", io.BufferedReader(_Ahead(_placed(head, chosen.kind, at), cast("IO[bytes]", hashed))))
     report = chosen.read(whole, f"{at} {name}" if at else name, site)  # importers look for a place in the name
     while hashed.read(1 << 20):  # what an importer left unread belongs to the file all the same
         pass
     text = "".join(c if c.isprintable() or c == "\n" else "." for c in hashed.excerpt[:EXCERPT].decode("utf-8", "replace"))
     return report, Original(name, hashed.size, hashed.sha256, text)
+
+
+def _one_place(text: str, site: Site | None) -> str:
+    """Where it was taken, as importers look for it: `5` becomes `unit 5`. Words such as `breaker` and `laptop` stay.
+
+    Raises EvidenceError for what is no place, or several.
+    """
+    words = [w for w in text.lower().replace(",", " , ").split() if w not in ("the", "of", "at")]
+    place = " ".join(w for w in words if w not in BESIDE)
+    beside = " ".join(w for w in words if w in BESIDE)
+    if not place:
+        return beside
+    if re.fullmatch(r"\d{1,4}", place):
+        place = f"unit {place}"
+    if site is None:
+        if not re.fullmatch(rf"(?:{'|'.join((*KINDS, 'near', 'far', 'end'))}|[\d\s-])+", place):
+            raise EvidenceError(f"{shown(text)} is no place; write for instance 'unit 5'")
+        return f"{place} {beside}".strip()
+    found, why = _find(place, site)
+    if len(found) > 1:
+        raise EvidenceError(f"{shown(text)} are {len(found)} places; evidence is of one, write for instance '{found[0]}'")
+    if not found:
+        raise EvidenceError(why or f"{shown(text)} is no place of the record; write for instance 'unit 5'")
+    return f"{found[0]} {beside}".strip()
+
+
+def _find(text: str, site: Site) -> tuple[tuple[Place, ...], str]:
+    """The places of the record that a text means, or why the kind that it names has no such place."""
+    why = ""
+    for kind in ("unit", *KINDS):
+        try:
+            return site.find(text, kind), ""
+        except PlaceError as error:
+            why = str(error) if text.startswith(kind) else why
+    return (), why
+
+
+def _placed(head: bytes, kind: str, at: str) -> bytes:
+    """The beginning of a file with the place in front for the kind that looks for it in the file, not in its name."""
+    if kind != "waveform" or not at:
+        return head
+    mark = codecs.BOM_UTF8 if head.startswith(codecs.BOM_UTF8) else b""
+    return mark + f"# probe: {at}\n".encode() + head[len(mark) :]
 
 
 def _named(kind: str) -> Importer:
@@ -85,6 +139,10 @@ def _named(kind: str) -> Importer:
 
 def _recognised(head: bytes, name: str) -> Importer:
     found = recognise(head, name)
+    if not found and head.startswith(PACKED):
+        raise EvidenceError(f"{shown(name)} is packed (compressed); unpack it first")
+    if not found and head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise EvidenceError(f"{shown(name)} is text in UTF-16; save it again as UTF-8")
     if not found:
         raise EvidenceError(
             f"{shown(name)} is of no kind that is known here; say which with --kind: {', '.join(sorted(IMPORTERS))}"

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.knowledge import model as m
 from diagnose.report import text as t
 from diagnose.report.lines import BLANK, Line, labelled, wrap
 from diagnose.shell.dialog import Ask, Talk
+from diagnose.shell.folders import path_of
 from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import one_line
 
@@ -141,7 +141,7 @@ def export(s: Session, rest: str) -> list[Line]:
     from diagnose.casework.transfer import export_case
 
     assert s.book is not None
-    target = Path(rest.strip("'\"") or f"{s.book.case}.jsonl").expanduser()
+    target = path_of(rest.strip("'\"") or f"{s.book.case}.jsonl")
     count = export_case(s.book.store, s.book.case, target)
     return wrap("good", f"{count} entries written to {target}.", s.width)
 
@@ -151,6 +151,6 @@ def report(s: Session, rest: str) -> list[Line]:
     from diagnose.shell.run_cases import page_of, write_page
 
     assert s.book is not None
-    target = Path(rest.strip("'\"") or f"{s.book.case}.html").expanduser()
+    target = path_of(rest.strip("'\"") or f"{s.book.case}.html")
     write_page(target, page_of(s.desk, s.book.case))
     return wrap("good", f"Page written to {target}.", s.width)

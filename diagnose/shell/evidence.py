@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.casework.state import AnswerError
@@ -11,6 +10,7 @@ from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.answers import Taken, at_text, understand, where
 from diagnose.shell.desk import DANGER
 from diagnose.shell.dialog import Ask, Talk, pick
+from diagnose.shell.folders import path_of
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.run_evidence import report_lines
 from diagnose.shell.taking import allowed, the_state
@@ -43,10 +43,17 @@ def _talk(s: Session, rest: str) -> Talk:
     from diagnose.evidence.intake import take_in
 
     name, _, at = rest.rpartition(" at ")
-    if not name or Path(rest.strip(QUOTES)).expanduser().is_file():
+    if not name or _is_file(rest.strip(QUOTES)):
         name, at = rest, ""
-    path = Path(name.strip().strip(QUOTES)).expanduser()
+    path = path_of(name.strip().strip(QUOTES))
     return (yield from _read(s, lambda said: take_in(path, the_state(s).site, "", said), at.strip()))
+
+
+def _is_file(name: str) -> bool:
+    try:
+        return path_of(name).is_file()
+    except OSError:  # a name that is too long
+        return False
 
 
 def _read(s: Session, reader: Callable[[str], tuple[Report, Original]], at: str) -> Talk:
@@ -70,7 +77,7 @@ def _read(s: Session, reader: Callable[[str], tuple[Report, Original]], at: str)
 
 def _talk_lines(s: Session) -> Talk:
     """Lines typed or pasted one by one; a block that a terminal pastes as one comes by `talk_block`."""
-    hint = f"Paste the lines; end with a line that holds only {END}. Or: evidence FILE."
+    hint = f"Paste the lines, then a line with a single dot ({END}). Or, for a file: evidence FILE."
     ask = Ask(tuple(wrap("title", hint, s.width)), "", raw=True)
     lines: list[str] = []
     while (typed := (yield ask)).strip() != END:
@@ -113,7 +120,8 @@ def offer(s: Session, report: Report, original: Original, more: Sequence[Line] =
         if row is not None:
             rows.append(row)
         else:
-            lines += wrap("warn", f"Not taken: {found.check}: {why_not}", s.width, "", "  ")
+            check = k.checks.get(found.check)
+            lines += wrap("warn", f"Not taken: {check.title if check else found.check}: {why_not}", s.width, "", "  ")
     attached: Row = (
         "attached",
         {

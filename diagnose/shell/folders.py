@@ -47,3 +47,8 @@ def log_error(error: BaseException) -> str:
     except OSError:
         return f"something went wrong inside ({what}), and the log {target} cannot be written"
     return f"something went wrong inside ({what}); the details are in {target}"
+
+
+def path_of(text: str) -> Path:
+    """The path that a person wrote, `~` as their home. A `~name` that nobody has stays as it is, and is found missing."""
+    return Path(os.path.expanduser(text))

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from diagnose.casework.state import BARE_RECORD, read_site
 from diagnose.knowledge import model as m
+from diagnose.shell.folders import path_of
 from diagnose.shell.refusal import Refusal
 from diagnose.site.model import MOST_UNITS, Site
 from diagnose.source.problems import InputError, shown
@@ -15,7 +14,7 @@ LARGEST = 2_000_000  # bytes; 247 units with every fact written out are a tenth 
 
 def read_record(path: str, k: m.Knowledge) -> tuple[str, Site]:
     """The text of an install record and its site. Raises Refusal, or InputError with every problem."""
-    file = Path(path).expanduser()
+    file = path_of(path)
     try:
         if file.is_file() and file.stat().st_size > LARGEST:
             raise Refusal(

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.desk import Desk
+from diagnose.shell.folders import path_of
 from diagnose.shell.paint import show, wants_colour, width_of
 from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import InputError, one_line, shown
@@ -56,7 +57,7 @@ def _case(desk: Desk, name: str, shipped: bool) -> CaseFile:
 
 def find_file(name: str, shipped: bool) -> Path:
     """A case file by its path or, where `shipped` says so, by the bare name of one of the program's own."""
-    path = Path(name).expanduser()
+    path = path_of(name)
     if path.is_file():
         return path
     if shipped:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from diagnose.report.lines import BLANK, Line, labelled, wrap
 from diagnose.shell.desk import Desk
+from diagnose.shell.folders import path_of
 from diagnose.shell.paint import width_of
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.run_assess import full_lines, put, put_json
@@ -77,7 +78,7 @@ def report(words: Namespace) -> int:
         sys.stdout.buffer.write(page.encode())
         sys.stdout.buffer.flush()
         return 0
-    target = Path(words.output or f"{case}.html").expanduser()
+    target = path_of(words.output or f"{case}.html")
     write_page(target, page)
     put(wrap("good", f"Page of case {case} written to {target}.", width_of(sys.stdout)), words.no_color)
     return 0
@@ -119,7 +120,7 @@ def export(words: Namespace) -> int:
             sys.stdout.buffer.write(export_text(desk.store.stored(case)))
             sys.stdout.buffer.flush()
             return 0
-        target = Path(words.output or f"{case}.jsonl").expanduser()
+        target = path_of(words.output or f"{case}.jsonl")
         count = export_case(desk.store, case, target)
     finally:
         desk.close()

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import sys
 from argparse import Namespace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from diagnose.report.lines import BLANK, Line, wrap
+from diagnose.shell.folders import path_of
 from diagnose.shell.paint import width_of
 from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import one_line
@@ -37,21 +37,21 @@ def evidence(words: Namespace) -> int:
         k = Desk(words.store, words.rules).knowledge
         titles = {c.id: c.title for c in k.checks.values()}
         try:
-            site = read_site(Path(words.record).expanduser().read_text(encoding="utf-8-sig"), k, words.record)
+            site = read_site(path_of(words.record).read_text(encoding="utf-8-sig"), k, words.record)
         except (OSError, UnicodeDecodeError):
             raise Refusal(f"the install record {words.record} cannot be read; check the path") from None
     try:
         if words.file == "-":
             report, original = read_stream(cast("IO[bytes]", sys.stdin.buffer), "standard input", site, words.kind or "", words.at or "")
         else:
-            report, original = take_in(Path(words.file).expanduser(), site, words.kind or "", words.at or "")
+            report, original = take_in(path_of(words.file), site, words.kind or "", words.at or "")
     except EvidenceError as error:
         raise Refusal(one_line(str(error))) from None
     if words.page:
         from diagnose.report.page import evidence_page
         from diagnose.shell.run_cases import write_page
 
-        write_page(Path(words.page).expanduser(), evidence_page(report, original, titles))
+        write_page(path_of(words.page), evidence_page(report, original, titles))
     if words.json:
         put_json(as_json(report, original))
     else:
@@ -97,7 +97,8 @@ def report_lines(report: Report, original: Original, titles: Mapping[str, str], 
         lines += wrap("text", "No readings in it.", width)
     if report.not_understood:
         whole = report.understood + report.not_understood
-        lines += wrap("warn", f"{report.not_understood} of {whole} pieces were not understood, such as:", width)
+        end = ", such as:" if report.samples else "."
+        lines += wrap("warn", f"{report.not_understood} of {whole} pieces were not understood{end}", width)
         lines += [x for sample in report.samples[:3] for x in wrap("dim", one_line(sample, 120), width, "  ", "  ")]
     return lines
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, NamedTuple
 
 from diagnose.report.lines import BLANK, Line, wrap
+from diagnose.shell.folders import path_of
 from diagnose.shell.paint import is_terminal, show, wants_colour, width_of
 from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import one_line, shown
@@ -157,7 +158,7 @@ def _log_file(name: str | None) -> Iterator[IO[bytes] | None]:
     if not name:
         yield None
         return
-    path = Path(name).expanduser()
+    path = path_of(name)
     try:
         stream = path.open("xb")
     except FileExistsError:

@@ -9,9 +9,9 @@ import threading
 from argparse import Namespace
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from diagnose.shell.folders import path_of
 from diagnose.shell.paint import is_terminal, plain_text, width_of
 from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import one_line
@@ -35,7 +35,7 @@ def probe_network(words: Namespace) -> int:
         k = Desk(words.store, words.rules).knowledge
         titles = {c.id: c.title for c in k.checks.values()}
         try:
-            site = read_site(Path(words.record).expanduser().read_text(encoding="utf-8-sig"), k, words.record)
+            site = read_site(path_of(words.record).read_text(encoding="utf-8-sig"), k, words.record)
         except (OSError, UnicodeDecodeError):
             raise Refusal(f"the install record {words.record} cannot be read; check the path") from None
     report, original = network_report(words, site)
@@ -67,7 +67,7 @@ def network_report(
             read_timeout(given("timeout")),
             given("seen_from") or "switch",
             _unit(given("unit"), site),
-            str(Path(given("ca")).expanduser()) if given("ca") else "",
+            str(path_of(given("ca"))) if given("ca") else "",
             bool(given("made_up")),
         )
         with _stoppable():

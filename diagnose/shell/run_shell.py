@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 import sys
 from argparse import Namespace
-from pathlib import Path
 
 from diagnose.shell.desk import Desk
+from diagnose.shell.folders import path_of
 from diagnose.shell.paint import is_terminal, wants_colour
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.session import Options, Session
@@ -20,7 +20,7 @@ def run(words: Namespace) -> int:
         from diagnose.shell.facts import instruments_in
 
         instruments = instruments_in(words.instruments)
-    if words.record and not Path(words.record).expanduser().is_file():
+    if words.record and not path_of(words.record).is_file():
         raise Refusal(f"there is no install record '{words.record}'; name a YAML file that is there")
     desk = Desk(words.store, words.rules)
     session = Session(desk, Options(words.role or "", words.record or "", words.case or "", instruments))

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import gzip
+import hashlib
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from diagnose.cli import main
+from diagnose.evidence.base import Report
+from diagnose.evidence.intake import Original
+from diagnose.shell.run_evidence import report_lines
 from diagnose.shell.session import Session
 from tests.shell.sites import HARBOUR, ROOT
 
@@ -93,7 +99,7 @@ def test_answers_in_a_block_are_still_answers(silent: Callable[..., Session]) ->
 def test_lines_may_be_pasted_one_by_one(silent: Callable[..., Session]) -> None:
     session = silent()
     said = session.handle("evidence")
-    assert "only ." in " ".join(line.text for line in said)
+    assert "a single dot (.)" in " ".join(line.text for line in said)
     for row in MODEM.splitlines():
         assert session.handle(row) == []
     shown = " ".join(line.text for line in session.handle("."))
@@ -185,3 +191,76 @@ def test_a_log_of_no_known_unit_can_still_be_attached(silent: Callable[..., Sess
     session.handle(f"evidence {meter_log(tmp_path)}")
     shown = " ".join(line.text for line in session.handle("?"))
     assert "attach the file only" in shown
+
+
+@pytest.mark.parametrize(
+    ("said", "wrong"),
+    [
+        ("unit 99", "no unit 99"), ("the moon", "is no place of the record"), ("panel 7", "no panel 7"), ("units 5-6", "2 places"), ("x" * 3000, "is no place"),
+    ],
+)  # fmt: skip
+def test_a_wrong_place_is_refused(said: str, wrong: str, silent: Callable[..., Session], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = meter_log(tmp_path)
+    assert main(["evidence", str(path), "--record", str(HARBOUR), "--at", said]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert wrong in line
+    assert wrong in " ".join(x.text for x in silent("electrician").handle(f"evidence '{path}' at {said}"))
+
+
+def test_a_place_may_be_a_bare_number_or_stand_beside_the_breaker(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = meter_log(tmp_path)
+    for said, check in (("9", "volts-at-unit"), ("the breaker of unit 9", "volts-at-breaker")):
+        assert main(["evidence", str(path), "--record", str(HARBOUR), "--at", said, "--json"]) == 0
+        taken = {r["check"]: r["at"] for r in json.loads(capsys.readouterr().out)["readings"]}
+        assert taken[check] == "unit 9"
+
+
+@pytest.mark.parametrize(("mark", "said", "unit"), [(b"", "unit 5", 5), (b"\xef\xbb\xbf", "far end", 12), (b"", "controller", 1), (b"", "", 1)])
+def test_where_a_recording_was_made_is_believed(mark: bytes, said: str, unit: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "scope.csv"
+    path.write_bytes(mark + b"Time (s),CH1 (V)\n" + b"".join(f"{k * 1e-7:.8f},{2.2 if k // 521 % 2 else -2.2:.3f}\n".encode() for k in range(20_000)))
+    at = ["--at", said] if said else []
+    assert main(["evidence", str(path), "--record", str(HARBOUR), *at, "--json"]) == 0
+    value = json.loads(capsys.readouterr().out)
+    assert value["kind"] == "waveform"
+    assert value["figures"]["probe_unit"] == unit
+    assert value["file"]["bytes"] == path.stat().st_size
+    assert value["file"]["sha256"] == hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+@pytest.mark.parametrize(
+    ("data", "wrong"),
+    [(gzip.compress(b"TX 02 03 00 00 00 02 C4 38\n"), "unpack it first"), ("TX 02 03 00 00 00 02 C4 38\n".encode("utf-16"), "save it again as UTF-8")],
+)
+def test_what_has_to_be_unpacked_or_saved_again(data: bytes, wrong: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "capture.log"
+    path.write_bytes(data)
+    assert main(["evidence", str(path)]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert wrong in line
+
+
+def test_a_folder_or_a_pipe_is_called_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    for path, word in ((tmp_path, "a folder"), (pipe, "a pipe")):
+        assert main(["evidence", str(path)]) == 2
+        (line,) = capsys.readouterr().err.splitlines()
+        assert word in line
+
+
+@pytest.mark.parametrize("name", ["a" * 3000, "~nobody-of-that-name/x.log", "a\x00b", "x at "])
+def test_names_that_no_file_can_have(name: str, silent: Callable[..., Session], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["evidence", name]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "Errno" not in line
+    assert "inside" not in line
+    text = " ".join(x.text for x in silent().handle(f"evidence {name}"))
+    assert "Errno" not in text
+    assert any(words in text for words in ("check the path", "cannot be read"))
+
+
+def test_no_samples_are_promised_where_there_are_none() -> None:
+    report = Report("x", "t", (), (), {}, 3, 2, ())
+    text = [line.text for line in report_lines(report, Original("n", 1, "0" * 64, ""), {}, 80)]
+    assert text[-1] == "2 of 5 pieces were not understood."
