@@ -80,7 +80,7 @@ def read_stream(stream: IO[bytes], name: str, site: Site | None, kind: str = "",
     if not head:
         raise EvidenceError(f"{shown(name)} is empty; save the capture or log again")
     chosen = _named(kind) if kind else _recognised(head, name)
-    whole = cast("IO[bytes]", io.BufferedReader(_Ahead(_placed(head, chosen.kind, at), cast("IO[bytes]", hashed))))
+    whole = cast("IO[bytes]", io.BufferedReader(_Ahead(head, cast("IO[bytes]", hashed))))
     report = chosen.read(whole, f"{at} {name}" if at else name, site)  # importers look for a place in the name
     while hashed.read(1 << 20):  # what an importer left unread belongs to the file all the same
         pass
@@ -121,14 +121,6 @@ def _find(text: str, site: Site) -> tuple[tuple[Place, ...], str]:
         except PlaceError as error:
             why = str(error) if text.startswith(kind) else why
     return (), why
-
-
-def _placed(head: bytes, kind: str, at: str) -> bytes:
-    """The beginning of a file with the place in front for the kind that looks for it in the file, not in its name."""
-    if kind != "waveform" or not at:
-        return head
-    mark = codecs.BOM_UTF8 if head.startswith(codecs.BOM_UTF8) else b""
-    return mark + f"# probe: {at}\n".encode() + head[len(mark) :]
 
 
 def _named(kind: str) -> Importer:
