@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from diagnose.evidence.base import Taken
 from diagnose.evidence.meter_breaker import Bound, Trip, longest
 from diagnose.evidence.meter_heat import LEAST_AMPS, PANEL_S, moved
-from diagnose.evidence.meter_levels import Charge, Level
+from diagnose.evidence.meter_levels import Charge, Level, within
 from diagnose.evidence.meter_sag import CLAMP_ERROR
 from diagnose.evidence.meter_words import (
     SUSTAINED_S,
@@ -85,7 +85,7 @@ def charge_course(a: Analysis, at: str) -> list[Taken]:
 
 
 def _inside(a: Analysis, charge: Charge) -> list[Level]:
-    return [x for x in a.held if x.begin >= charge.begin and x.end <= charge.end and x.amps > LEAST_AMPS]
+    return within(a.held, charge.begin, charge.end, LEAST_AMPS)
 
 
 def _full_seconds(a: Analysis, charge: Charge, setting: float) -> float:

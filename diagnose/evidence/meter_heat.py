@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 from diagnose.evidence.meter_breaker import longest
-from diagnose.evidence.meter_levels import Charge, Level
+from diagnose.evidence.meter_levels import Charge, Level, within
 from diagnose.evidence.meter_view import View
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def cut_backs(view: View, held: list[Level], found: list[Charge]) -> list[CutBac
     """Charges in which the current falls and recovers, with the temperature that goes with it if one does."""
     result = []
     for charge in found:
-        inside = [x for x in held if x.begin >= charge.begin and x.end <= charge.end and x.amps > LEAST_AMPS]
+        inside = within(held, charge.begin, charge.end, LEAST_AMPS)
         cuts: list[tuple[float, float]] = []
         ups: list[tuple[float, float]] = []
         for a, b in pairwise(inside):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from typing import TYPE_CHECKING, NamedTuple
 
 from diagnose.evidence.meter_rows import GAP_STEPS
@@ -113,6 +114,17 @@ def levels(view: View) -> tuple[list[Level], int]:
     return found, spikes
 
 
+def within(held: list[Level], begin: int, end: int, least: float) -> list[Level]:
+    """Levels over `least` A inside rows `begin` to before `end`; levels come in order, so few are looked at."""
+    found: list[Level] = []
+    for n in range(bisect_left(held, begin, key=lambda x: x.begin), len(held)):
+        if held[n].end > end:
+            break
+        if held[n].amps > least:
+            found.append(held[n])
+    return found
+
+
 def charges(view: View, held: list[Level]) -> list[Charge]:
     """Stretches with load. A missing sample or two does not end one."""
     import numpy as np
@@ -127,7 +139,7 @@ def charges(view: View, held: list[Level]) -> list[Charge]:
     for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         begin, end = int(known[a]), int(known[b - 1]) + 1
         start, stop = float(log.times[begin]), float(log.times[end - 1] + log.seconds[end - 1])
-        before = [x for x in held if x.begin >= begin and x.end <= end and x.amps > LEAST_LOAD]
+        before = within(held, begin, end, LEAST_LOAD)
         most = max((x.amps for x in before), default=float(np.nanmax(view.load[begin:end])))
         last = before[-1].amps if before and stop - before[-1].stop < 5 * max(log.interval, 1.0) else float(view.load[end - 1])
         ending, away = _ending(view, begin, end, last, b < len(known), int(known[b]) if b < len(known) else -1)
@@ -171,4 +183,4 @@ def _ending(view: View, begin: int, end: int, last: float, more: bool, after: in
     return ("interrupted" if away < SELF_CLOSING else "supply-lost"), away
 
 
-__all__ = ["LEAST_SECONDS", "SELF_CLOSING", "Charge", "Level", "charges", "levels"]
+__all__ = ["LEAST_SECONDS", "SELF_CLOSING", "Charge", "Level", "charges", "levels", "within"]
