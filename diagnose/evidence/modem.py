@@ -250,7 +250,7 @@ def _sim(s: _Session, at: str) -> list[Taken]:
         why = f"{s.command_count} commands, no reply"
         return [Taken("modem-answers", at, "silent", why, where(s.commands))]
     if s.replies or s.results:
-        found.append(Taken("modem-answers", at, "answers", f"{s.replies} replies", ""))
+        found.append(Taken("modem-answers", at, "answers", f"{s.replies} {'reply' if s.replies == 1 else 'replies'}", ""))
     if s.sim_error is not None and s.sim_error.value in _SIM_OUTCOME:
         code = s.sim_error.value
         found.append(Taken("sim-state", at, _SIM_OUTCOME[code], f"error {code}: {cellular.ERRORS[code]}", where([s.sim_error.line])))

@@ -257,7 +257,7 @@ def _connectors(s: Station, site: Site | None, stand: Standpoint) -> list[Taken]
             text += "" if c.last is None or c.last.line == alarm.line else f"; since then {c.last.status}"
             _keep(taken, Taken("reported-error-code", at, CODE[alarm.error], one_line(text), where([alarm.line])))
         elif c.last is not None and key != "0" and s.version != V201 and alarm is None:
-            _keep(taken, Taken("reported-error-code", at, "no-error", f"{c.count} states, no error code", where(x.line for x in c.changes)))
+            _keep(taken, Taken("reported-error-code", at, "no-error", f"{c.count} status {'message' if c.count == 1 else 'messages'}, no error code", where(x.line for x in c.changes)))
     return list(taken.values())
 
 
@@ -484,7 +484,7 @@ def _clock(s: Station, stand: Standpoint) -> list[Taken]:
     offset = clock_offset_s(s)
     if offset is None:
         return []
-    text = f"least offset of {len(s.offsets) or len(s.host_offsets)} times against the back office's clock"
+    text = f"against the back office's clock, the least of {len(s.offsets) or len(s.host_offsets)}"
     return [Taken("clock-read", stand.uplink, f"{offset:.0f} s", text, "")]
 
 

@@ -188,6 +188,6 @@ def _headline(finder: Finder, reader: _Reader, total: int) -> str:
     t = finder.tally
     share = 100 * t.frame_bytes / total
     units = sum(bool(u.asked) for u in t.units.values())
-    said = f"{t.frames} good frames from {total} bytes ({share:.4g} % of them), {t.requests} requests to {units} addresses"
+    said = f"{t.frames} good frames in {total} bytes ({share:.4g} % of the bytes belong to one), {t.requests} requests to {units} addresses"
     cut = reader.cut + reader.text.cut
     return said + (f"; {cut} overlong lines were cut" if cut else "") + "."

@@ -130,7 +130,7 @@ def offer(s: Session, report: Report, original: Original, more: Sequence[Line] =
             "says": [one_line(x) for x in report.says[:MOST_SAYS]], "drawings": kept(report.drawings),
         },
     )  # fmt: skip
-    options = [("all", f"record the {len(rows)} readings and attach the file"), ("attach", "attach the file only"), ("none", "record nothing")]
+    options = [("all", f"record {'the reading' if len(rows) == 1 else f'the {len(rows)} readings'} and attach the file"), ("attach", "attach the file only"), ("none", "record nothing")]
     chosen = yield from pick("Record it?", options if rows else options[1:], s.width, "number> ", before=lines)
     if chosen == "none":
         return s.here()

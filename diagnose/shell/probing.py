@@ -43,7 +43,8 @@ def read_words(rest: str) -> Namespace:
     except ValueError:
         raise Refusal("a quotation mark is missing; close it") from None
     if not parts or parts[0] not in KINDS:
-        raise Refusal(f"probe what? {shown(parts[0]) if parts else 'nothing'} is neither trunk nor network; write for instance: {EXAMPLE}")
+        said = f"probe what? {shown(parts[0])} is neither trunk nor network;" if parts else "probe what, trunk or network?"
+        raise Refusal(f"{said} write for instance: {EXAMPLE}")
     parser = _Parser(prog=f"probe {parts[0]}", add_help=False, allow_abbrev=False)
     KINDS[parts[0]](parser)
     words = parser.parse_args(parts[1:])

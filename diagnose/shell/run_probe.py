@@ -110,7 +110,11 @@ def _may_begin(plan: Plan, yes: bool, no_color: bool) -> bool:
         show(lines, sys.stderr, wants_colour(sys.stderr, no_color))
         sys.stderr.write("y/n> ")
         sys.stderr.flush()
-        typed = sys.stdin.readline()
+        try:
+            typed = sys.stdin.readline()
+        except KeyboardInterrupt:
+            sys.stderr.write("\n")  # what comes next begins on a line of its own
+            raise
         if not typed:
             return False
         word = typed.strip().lower()

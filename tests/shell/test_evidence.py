@@ -264,3 +264,10 @@ def test_no_samples_are_promised_where_there_are_none() -> None:
     report = Report("x", "t", (), (), {}, 3, 2, ())
     text = [line.text for line in report_lines(report, Original("n", 1, "0" * 64, ""), {}, 80)]
     assert text[-1] == "2 of 5 pieces were not understood."
+
+
+def test_one_reading_is_offered_as_one(silent: Callable[..., Session]) -> None:
+    text = " ".join(x.text for x in silent().handle("AT+CSQ\nERROR\n\nAT+CPIN?\nERROR\n"))
+    assert "1 readings" not in text
+    assert "1 replies" not in text
+    assert "record the reading and attach" in text

@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from diagnose.cli import main
 from diagnose.evidence import probe_plan, probe_trunk
 from diagnose.shell.probing import read_words
 from diagnose.shell.refusal import Refusal
@@ -90,7 +92,7 @@ def test_nothing_is_recorded_without_a_yes(silent: Silent, brisk: None, answers:
 @pytest.mark.parametrize(
     ("typed", "says"),
     [
-        ("probe", "neither trunk nor network"),
+        ("probe", "probe what, trunk or network? write for instance"),
         ("probe bus", "'bus' is neither trunk nor network"),
         ("probe trunk", "either --port path"),
         ("probe trunk --port x", "which addresses"),
@@ -213,3 +215,13 @@ def test_lines_instead_of_a_bar(tmp_path: Path, trunk: PtyTrunk) -> None:
     assert terminal.end() == 0
     assert "0 %: scan: address 1" in terminal.raw
     assert "\x1b[2K" not in terminal.raw
+
+
+def test_an_interrupted_question_ends_its_line(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    def interrupted() -> str:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("diagnose.shell.run_probe.is_terminal", lambda stream: True)
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(readline=interrupted))
+    assert main(["probe", "trunk", "--host", "127.0.0.1:1", "--units", "1"]) == 130
+    assert "y/n> \ndiagnose: interrupted" in capsys.readouterr().err
