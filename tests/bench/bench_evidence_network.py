@@ -15,10 +15,10 @@ from collections.abc import Callable, Iterator
 from typing import IO, Any, cast
 
 from diagnose.evidence.base import Report
-from diagnose.evidence.ip_output import read_ip_output
-from diagnose.evidence.modem import read_modem
-from diagnose.evidence.ocpp_log import read_ocpp_log
-from diagnose.evidence.packets import read_packets
+from diagnose.evidence.network.ip_output import read_ip_output
+from diagnose.evidence.network.modem import read_modem
+from diagnose.evidence.network.packets import read_packets
+from diagnose.evidence.ocpp.log import read_ocpp_log
 
 
 class Made:

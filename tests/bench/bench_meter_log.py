@@ -23,7 +23,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from diagnose.evidence.meter_log import read_meter_log
+from diagnose.evidence.meter.log import read_meter_log
 
 LEAST_MB_S = 20.0
 MEMORY_MB = 200
@@ -94,7 +94,7 @@ def memory(path: Path) -> float:
     """Peak memory in MB of a process that reads the file."""
     code = (
         f"import sys; sys.path.insert(0,{str(Path(__file__).parents[2])!r})\n"
-        "from diagnose.evidence.meter_log import read_meter_log\n"
+        "from diagnose.evidence.meter.log import read_meter_log\n"
         f"read_meter_log(open({str(path)!r},'rb'),'unit 1.csv',None)\n"
         # Not getrusage: its peak is handed down from the process that starts this one.
         "print(next(int(x.split()[1]) for x in open('/proc/self/status') if x.startswith('VmHWM'))/1024)"

@@ -18,10 +18,10 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import numpy as np
 
 from diagnose.casework.state import read_site
-from diagnose.evidence.echo import find_echo, one_sender
-from diagnose.evidence.echo_place import Spot, locate
-from diagnose.evidence.scope_scan import Scan
-from diagnose.evidence.waveform import cable_of
+from diagnose.evidence.scope.echo import find_echo, one_sender
+from diagnose.evidence.scope.echo_place import Spot, locate
+from diagnose.evidence.scope.scan import Scan
+from diagnose.evidence.scope.waveform import cable_of
 from diagnose.knowledge.load import load
 from diagnose.site.model import Site
 from tests.bench.echo_chains import table

@@ -10,7 +10,7 @@ from diagnose.casework.assess import Assessor, plain
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
 from diagnose.evidence.base import Taken
-from diagnose.evidence.waveform import analyse, report
+from diagnose.evidence.scope.waveform import analyse, report
 from diagnose.knowledge.load import load
 from tests.evidence.waves import csv, wave
 

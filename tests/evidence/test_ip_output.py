@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.evidence.base import Report, recognise
-from diagnose.evidence.ip_output import read_ip_output
+from diagnose.evidence.network.ip_output import read_ip_output
 from tests.evidence.network_help import ETHERNET, FIXED, answers, first, harmless, patience, site, torture
 
 TLS = ETHERNET.replace("password", "tls")

@@ -21,11 +21,14 @@ from hypothesis import strategies as st
 from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
-from diagnose.evidence import csv_table, meter_csv, meter_rows
+from diagnose.evidence import csv_table
 from diagnose.evidence.base import HEAD, EvidenceError, Report, recognise
-from diagnose.evidence.meter_columns import column, unit_of
-from diagnose.evidence.meter_log import Analysis, analyse, read_meter_log
-from diagnose.evidence.meter_times import stamp, stamps
+from diagnose.evidence.meter import rows as meter_rows
+from diagnose.evidence.meter import sheet as meter_csv
+from diagnose.evidence.meter.analysis import Analysis, analyse
+from diagnose.evidence.meter.columns import column, unit_of
+from diagnose.evidence.meter.log import read_meter_log
+from diagnose.evidence.meter.times import stamp, stamps
 from diagnose.site.model import Site
 from tests.evidence.meter_shapes import (
     BEGIN,

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.evidence.base import Report, recognise
-from diagnose.evidence.modem import read_modem
+from diagnose.evidence.network.modem import read_modem
 from tests.evidence.network_help import CELLULAR, answers, first, harmless, patience, site, torture
 
 ONLINE = """AT+CPIN?

@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 
 from diagnose.evidence.base import Report, recognise
-from diagnose.evidence.ocpp_log import read_ocpp_log
-from diagnose.evidence.ocpp_messages import ACTIONS, FROM_STATION
+from diagnose.evidence.ocpp.log import read_ocpp_log
+from diagnose.evidence.ocpp.messages import ACTIONS, FROM_STATION
 from tests.evidence.network_help import CELLULAR, ETHERNET, answers, first, harmless, patience, site, torture
 from tests.evidence.ocpp_help import MODULES, Logs, now, refused, talk
 

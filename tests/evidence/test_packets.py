@@ -20,7 +20,7 @@ from scapy.packet import Raw
 from scapy.utils import wrpcap, wrpcapng
 
 from diagnose.evidence.base import EvidenceError, Report, recognise
-from diagnose.evidence.packets import read_packets
+from diagnose.evidence.network.packets import read_packets
 from tests.evidence.network_help import ETHERNET, FIXED, answers, first, harmless, site, torture
 
 STATION, GATEWAY, STRANGER = "02:00:00:00:00:20", "02:00:00:00:00:01", "02:00:00:00:00:66"

@@ -24,12 +24,17 @@ import pytest
 from websockets.sync.server import serve
 
 from diagnose.cli import main
-from diagnose.evidence import probe_http, probe_ladder, probe_network, probe_own, probe_time, probe_tls
 from diagnose.evidence.base import EvidenceError, Report
 from diagnose.evidence.intake import Original
-from diagnose.evidence.probe_ladder import Effects, Wish
-from diagnose.evidence.probe_network import probe
-from diagnose.evidence.probe_target import read_subprotocols, read_target, read_time_server, read_timeout
+from diagnose.evidence.probe import clock as probe_time
+from diagnose.evidence.probe import http as probe_http
+from diagnose.evidence.probe import ladder as probe_ladder
+from diagnose.evidence.probe import network as probe_network
+from diagnose.evidence.probe import own as probe_own
+from diagnose.evidence.probe import tls as probe_tls
+from diagnose.evidence.probe.ladder import Effects, Wish
+from diagnose.evidence.probe.network import probe
+from diagnose.evidence.probe.target import read_subprotocols, read_target, read_time_server, read_timeout
 from diagnose.shell import run_probe_network
 from diagnose.shell.desk import Desk
 from diagnose.shell.probe_options import network_options

@@ -21,7 +21,7 @@ from pathlib import Path
 import html5lib
 import pytest
 
-from diagnose.evidence.base import IMPORTERS, EvidenceError, load_all
+from diagnose.evidence.base import IMPORTERS, WITH_IMPORTERS, EvidenceError, load_all
 from diagnose.evidence.intake import read_stream
 from diagnose.report.page import evidence_page
 from diagnose.shell.paint import render
@@ -167,6 +167,9 @@ def test_damaged_evidence_does_no_harm(kind: str) -> None:
 def test_every_kind_is_tried() -> None:
     load_all()
     assert set(seeds()) == set(IMPORTERS)
+    folder = ROOT / "diagnose" / "evidence"
+    with_one = {p for p in folder.rglob("*.py") if re.search(r"^@importer\(", p.read_text(), re.M)}
+    assert with_one == {folder / f"{name.replace('.', '/')}.py" for name in WITH_IMPORTERS}
     assert sum(WANTED // len(seeds()) + 1 for _ in seeds()) >= WANTED
 
 

@@ -10,7 +10,8 @@ from types import SimpleNamespace
 import pytest
 
 from diagnose.cli import main
-from diagnose.evidence import probe_plan, probe_trunk
+from diagnose.evidence.probe import plan as probe_plan
+from diagnose.evidence.probe import trunk as probe_trunk
 from diagnose.shell.probing import read_words
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.run_probe import QUESTION

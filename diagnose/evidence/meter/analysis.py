@@ -1,0 +1,63 @@
+"""Everything that is computed from a meter's log, in one pass over it."""
+
+from __future__ import annotations
+
+from typing import IO, NamedTuple
+
+from diagnose.evidence.base import EvidenceError
+from diagnose.evidence.meter import sheet
+from diagnose.evidence.meter.breaker import Bands, Trip, bands, trip
+from diagnose.evidence.meter.heat import CutBack, Rise, breaker_celsius, cut_backs, panel_celsius, rises
+from diagnose.evidence.meter.legs import Floats, Lost, floating, lost_legs
+from diagnose.evidence.meter.levels import Charge, Level, charges, levels
+from diagnose.evidence.meter.rows import Reducer
+from diagnose.evidence.meter.sag import Sag, sag
+from diagnose.evidence.meter.view import View, look, spot
+from diagnose.site.model import Site
+
+LEAST_ROWS = 3
+
+
+class Analysis(NamedTuple):
+    """Everything found in a log."""
+
+    view: View
+    layout: sheet.Layout
+    rows: sheet.Rows
+    held: list[Level]
+    spikes: int
+    charges: list[Charge]
+    sag: Sag
+    lost: list[Lost]
+    floats: Floats | None
+    bands: Bands | None
+    trips: list[Trip]
+    ended: list[Charge]
+    cuts: list[CutBack]
+    rises: list[Rise]
+    panel: tuple[float, int, int] | None
+
+
+def analyse(stream: IO[bytes], name: str, site: Site | None) -> Analysis:
+    """Read a log once, in bounded memory, and find everything in it. Errors: EvidenceError when it is no log."""
+    rows = sheet.Rows(stream)
+    layout = rows.layout
+    reducer = Reducer(layout.used, layout.dated, bool(layout.number) or not layout.times)
+    for times, values, lines in rows:
+        reducer.feed(times, values, lines)
+    log = reducer.finish()
+    if log.samples < LEAST_ROWS:
+        raise EvidenceError(f"only {log.samples} rows of time and values; export the whole log")
+    if log.jump_count > log.samples // 2:
+        raise EvidenceError("the times run backwards; export or sort the log with its oldest row first")
+    view = look(log, site, spot(site, name, layout.header))
+    held, spikes = levels(view)
+    found = charges(view, held)
+    limits = bands(view)
+    ended = [c for c in found if c.ending == "supply-lost"]
+    trips = [trip(view, limits, c, breaker_celsius(view, c)) for c in ended] if limits else []
+    setting = view.branch.load()
+    return Analysis(
+        view, layout, rows, held, spikes, found, sag(view, held), lost_legs(view), floating(view), limits, trips, ended,
+        cut_backs(view, held, found), rises(view, setting), panel_celsius(view, found),
+    )  # fmt: skip

@@ -1,0 +1,88 @@
+"""Logs of multimeters, clamp meters, power loggers and thermometers: volts, amperes, watts and °C over time.
+
+What is computed stands in the modules beside this one (`sag`, `legs`, `levels`, `breaker`, `heat`), what comes of it in
+`taken` and `says`; here it becomes a report.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import IO, Any
+
+from diagnose.evidence.base import EvidenceError, Report, Taken, importer
+from diagnose.evidence.meter import sheet
+from diagnose.evidence.meter.analysis import analyse
+from diagnose.site.model import Site
+from diagnose.source.problems import one_line
+
+KIND, TITLE = "meter-log", "Log of a meter (volts, amperes, watts, temperature)"
+FASTEST_STEP = 1e-3  # s; what is sampled faster is a waveform
+
+
+def recognise(head: bytes, name: str) -> float:
+    """How sure it is that these bytes begin a meter's log: times, and columns titled with units of the trade, not faster than 1 ms."""
+    if b"\0" in head:
+        return 0.0
+    try:
+        found = sheet.layout(head.removeprefix(b"\xef\xbb\xbf"))
+    except EvidenceError:
+        return 0.0
+    titled = sum(1 for c in found.used if c.title.strip())
+    if not titled and not found.unit_cells:
+        return 0.0
+    times = _first_times(head, found)
+    steps = sorted(b - a for a, b in pairwise(times) if b > a)
+    if found.number and (not steps or steps[len(steps) // 2] < FASTEST_STEP):
+        return 0.0
+    share = len(found.used) / max(1, len(found.used) + len(found.left))
+    score = 0.55 + (0.2 if not found.number else 0.1) + 0.15 * share
+    return min(0.95, score + (0.05 if name.lower().endswith((".csv", ".txt", ".tsv")) else 0.0))
+
+
+def _first_times(head: bytes, found: sheet.Layout) -> list[float]:
+    import io
+
+    rows = sheet.Rows(io.BytesIO(head))
+    for times, _, _ in rows:
+        return [float(t) for t in times[:200]]
+    return []
+
+
+@importer(KIND, TITLE, recognise)
+def read_meter_log(stream: IO[bytes], name: str, site: Site | None) -> Report:
+    """Read a meter's log. Figures: see docs/evidence/meter-log.md. Errors: EvidenceError when it is none."""
+    from diagnose.evidence.meter.drawn import drawings
+    from diagnose.evidence.meter.says import figures, says
+    from diagnose.evidence.meter.taken import taken
+
+    a = analyse(stream, name, site)
+    readings = taken(a)
+    found = tuple(one_line(text, 400) for text in says(a))
+    counts = a.rows.counts
+    placed = tuple(
+        Taken(t.check, t.at, t.answer, one_line(t.because, 300), t.lines) for t in readings
+    ) if a.view.where.place is not None or site is None else ()  # fmt: skip
+    left_out = {"not_taken": [[t.check, t.answer] for t in readings]} if readings and not placed else {}
+    return Report(
+        KIND, TITLE, found, placed, strict({**figures(a), **left_out}), counts.rows, counts.bad, tuple(one_line(s, 160) for s in counts.samples),
+        drawings(a),
+    )  # fmt: skip
+
+
+def strict(value: Any) -> Any:
+    """JSON values alone: no number that is none, floats with six digits, texts of one line."""
+    if isinstance(value, bool) or value is None or isinstance(value, int):
+        return value
+    if isinstance(value, float):
+        return float(f"{value:.6g}") if math.isfinite(value) else None
+    if isinstance(value, str):
+        return one_line(value, 200)
+    if isinstance(value, dict):
+        return {str(k): strict(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [strict(v) for v in value]
+    return strict(float(value))
+
+
+__all__ = ["KIND", "TITLE", "read_meter_log", "recognise"]

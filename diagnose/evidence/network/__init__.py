@@ -1,0 +1,1 @@
+"""What computers and modems say of the network: commands, captures, replies."""

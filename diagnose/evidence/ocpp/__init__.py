@@ -1,0 +1,1 @@
+"""Message logs of the back office."""

@@ -1,0 +1,1 @@
+"""Live probes that only read."""

@@ -1,0 +1,1 @@
+"""Oscilloscope recordings of the data pair."""

@@ -1,0 +1,107 @@
+"""An echo as answers to the checks of the rule base: at its place where that is clear, else for the pair as a whole.
+
+Source: transmission-line theory (textbook).
+"""
+
+from __future__ import annotations
+
+from diagnose.evidence.base import Taken
+from diagnose.evidence.scope.echo import UNCLEAR, Echo
+from diagnose.evidence.scope.echo_place import LENGTH_SHARE, Reach, Spot, metres_of, reaches, velocity
+from diagnose.gauges.trunk import segment_lengths
+from diagnose.site.model import Site, Trunk
+from diagnose.site.places import Place, describe
+
+AT_UNIT = {"extra terminator": "extra-terminator", "branch": "branch"}
+"""What only sits at a unit; the rest may as well be in the cable beside it."""
+WITHIN = {"open": "open", "short": "short", "higher impedance": "higher", "lower impedance": "lower"}
+AT_END = {
+    "missing terminator": "open", "doubled terminator": "lower", "extra terminator": "lower", **WITHIN,
+}  # fmt: skip
+ON_PAIR = {**WITHIN, **AT_UNIT}
+TELLING = 0.15
+"""A recording in which an echo of this factor would drown proves no place sound (common practice, no source)."""
+
+
+def echo_readings(echo: Echo, spot: Spot | None, site: Site, trunk: Trunk, probe: int, lines: str) -> tuple[Taken, ...]:
+    """Answers to `echo-from-end`, `echo-from-segment`, `echo-from-unit` or, with the place not clear, `echo-on-pair`.
+
+    Places from which the echo would have taken another time are then answered `none`, and so is all of a sound trunk
+    that the recording shows.
+    `probe` is the unit at which the recording was made, `lines` where in the file it stands.
+    """
+    if echo.shape == "none" or spot is None:
+        return _sound(echo, site, trunk, probe, lines) if echo.fit <= UNCLEAR else ()
+    if echo.delay < echo.nearest or _past_the_end(spot, trunk, probe):
+        return ()
+    because = f"{spot.kind}, factor {echo.factor:+.2f}, {spot.metres:.0f} m from unit {probe}, give or take {spot.bar:.0f} m"
+    ends = [p for p in spot.places if p.endswith("end")]
+    segments = [p for p in spot.places if not p.endswith("end")]
+    lengths_known = segment_lengths(trunk)[1]
+    one_way = _one_way(spot, trunk, probe)
+    if lengths_known and one_way:
+        if len(ends) == 1 and len(segments) <= 1 and spot.kind in AT_END:
+            return (Taken("echo-from-end", ends[0], AT_END[spot.kind], because, lines),)
+        if not ends and spot.unit is not None and spot.unit != probe and len(segments) <= 2 and spot.kind in AT_UNIT:
+            return (Taken("echo-from-unit", f"unit {spot.unit}", AT_UNIT[spot.kind], because, lines),)
+        if not ends and spot.unit is None and len(segments) == 1 and spot.kind in WITHIN:
+            return (Taken("echo-from-segment", segments[0], WITHIN[spot.kind], because, lines),)
+    if ends or spot.kind not in ON_PAIR:
+        return ()
+    found = [Taken("echo-on-pair", str(Place("trunk", trunk.number)), ON_PAIR[spot.kind], because, lines)]
+    if lengths_known and one_way:
+        way = next(r for r in reaches(trunk, probe) if set(spot.places) & set(_segments_along(r, trunk)))
+        elsewhere = "the echo comes after another time than it would from there"
+        found += _clear(way, trunk, 0.0, spot.metres - spot.bar, elsewhere, lines)
+        found += _clear(way, trunk, spot.metres + spot.bar, way.metres[-1], elsewhere, lines)
+    return tuple(found)
+
+
+def _sound(echo: Echo, site: Site, trunk: Trunk, probe: int, lines: str) -> tuple[Taken, ...]:
+    """No echo: what lies between the limits of the recording is sound, seen from the probe."""
+    if echo.least > TELLING or not segment_lengths(trunk)[1]:
+        return ()
+    factor, share, _ = velocity(site, trunk)
+    nearest, farthest = metres_of(echo.nearest, factor), metres_of(echo.farthest, factor) * (1 - share - LENGTH_SHARE)
+    found: list[Taken] = []
+    because = f"no echo above {100 * echo.least:.0f} % between {nearest:.0f} and {farthest:.0f} m"
+    for way in reaches(trunk, probe):
+        found += _clear(way, trunk, nearest, farthest, because, lines)
+        if nearest < way.metres[-1] <= farthest:
+            found.append(Taken("echo-from-end", way.end, "none", because, lines))
+    return tuple(found)
+
+
+def _clear(way: Reach, trunk: Trunk, low: float, high: float, because: str, lines: str) -> list[Taken]:
+    """`none` for segments and units that lie between two distances from the probe, m."""
+    steps = list(zip(way.units, way.units[1:], way.metres, way.metres[1:], strict=False))
+    segments = [_segment(trunk, a, b) for a, b, near, far in steps if near >= low and far <= high]
+    units = [Place("unit", u) for u, m in zip(way.units, way.metres, strict=True) if low <= m <= high and u not in (way.units[0], way.units[-1])]
+    return [
+        Taken(check, describe(places), "none", because, lines)
+        for check, places in (("echo-from-segment", segments), ("echo-from-unit", units))
+        if places
+    ]
+
+
+def _segment(trunk: Trunk, a: int, b: int) -> Place:
+    first, second = sorted((a, b), key=trunk.units.index)
+    return Place("segment", first, second)
+
+
+def _segments_along(way: Reach, trunk: Trunk) -> list[str]:
+    return [way.end, *(str(_segment(trunk, a, b)) for a, b in zip(way.units, way.units[1:], strict=False))]
+
+
+def _one_way(spot: Spot, trunk: Trunk, probe: int) -> bool:
+    """Whether all places that the echo may come from lie on one side of the probe."""
+    return sum(1 for way in reaches(trunk, probe) if set(spot.places) & set(_segments_along(way, trunk))) == 1
+
+
+def _past_the_end(spot: Spot, trunk: Trunk, probe: int) -> bool:
+    """Whether the echo is farther than the recorded trunk is long: then the record is wrong, and no place can be named."""
+    longest = max((way.metres[-1] for way in reaches(trunk, probe)), default=0.0)
+    return spot.metres > longest * (1 + LENGTH_SHARE) + spot.bar + 1.0
+
+
+__all__ = ["echo_readings"]

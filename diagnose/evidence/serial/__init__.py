@@ -1,0 +1,1 @@
+"""Captures of a serial trunk."""
