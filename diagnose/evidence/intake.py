@@ -27,6 +27,15 @@ PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"BZh", b"\xfd7zXZ\x00", b"\x28\xb5\x2f\xf
 BESIDE = ("breaker", "laptop", "station", "switch", "cable", "controller")  # what importers know besides places
 
 
+PLACED = {
+    "meter-log": re.compile(""),
+    "ip-output": re.compile(""),
+    "waveform": re.compile(r"(?:trunk \d+ )?(?:unit|near end|far end|controller)"),
+}
+"""The kinds that one place is of, and which places they take."""
+_NEVER = re.compile(r"(?!)")
+
+
 class Original(NamedTuple):
     """The file that evidence came from: name, size in bytes, SHA-256 in hex, and its beginning as text."""
 
@@ -82,6 +91,8 @@ def read_stream(stream: IO[bytes], name: str, site: Site | None, kind: str = "",
     chosen = _named(kind) if kind else _recognised(head, name)
     whole = cast("IO[bytes]", io.BufferedReader(_Ahead(head, cast("IO[bytes]", hashed))))
     report = chosen.read(whole, f"{at} {name}" if at else name, site)  # importers look for a place in the name
+    if at and not PLACED.get(chosen.kind, _NEVER).match(at):
+        report = report._replace(says=(*report.says, f"the place {shown(at)} was not used: this kind of evidence names its places itself"))
     while hashed.read(1 << 20):  # what an importer left unread belongs to the file all the same
         pass
     text = "".join(c if c.isprintable() or c == "\n" else "." for c in hashed.excerpt[:EXCERPT].decode("utf-8", "replace"))

@@ -15,6 +15,13 @@ def outcome_text(k: m.Knowledge, check: str, answer: str) -> str:
     return answer.replace("-", " ") if answer[:1].isalpha() else answer  # a minus sign is not a hyphen
 
 
+def reading_text(k: m.Knowledge | None, check: str, at: str, answer: str) -> str:
+    """A reading in one line, in the words of the rule base where there is one."""
+    known = k.checks.get(check) if k else None
+    where = f" at {at}" if at else ""
+    return f"{known.title if known else check}{where}: {outcome_text(k, check, answer) if k else answer}"
+
+
 def event_text(k: m.Knowledge, event: Event) -> str:
     """An event of a case in one line."""
     d = event.data

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,7 +21,7 @@ from diagnose.source.problems import one_line
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-    from diagnose.evidence.base import Report
+    from diagnose.evidence.base import Report, Taken
     from diagnose.evidence.intake import Original
 
 LONGEST = 2000  # characters of any one text on a page
@@ -61,12 +61,19 @@ def _drawn(drawings: Iterable[Drawing]) -> list[dict[str, object]]:
     ]  # fmt: skip
 
 
-def evidence_page(report: Report, original: Original, titles: Mapping[str, str]) -> str:
-    """What one file of evidence shows. `titles` are those of the checks."""
+def evidence_page(report: Report, original: Original, k: m.Knowledge | None) -> str:
+    """What one file of evidence shows, in the words of `k`."""
     return _pages().get_template("evidence.html").render(
-        title=one_line(original.name, 200), report=report, original=original, titles=titles, drawings=_drawn(report.drawings),
+        title=one_line(original.name, 200), report=report, original=original, readings=[_read(k, t) for t in report.taken], drawings=_drawn(report.drawings),
         numbers=_block_of(dict(report.figures)),
     )  # fmt: skip
+
+
+def _read(k: m.Knowledge | None, t: Taken) -> dict[str, str]:
+    return {
+        "check": _check_title(k, t.check) if k else t.check, "at": t.at, "answer": outcome_text(k, t.check, t.answer) if k else t.answer,
+        "because": t.because, "lines": t.lines,
+    }  # fmt: skip
 
 
 def _block_of(value: Any) -> object:
@@ -90,6 +97,7 @@ def case_page(
     return _pages().get_template("case.html").render(
         title=a.title, site=a.site, case=events[0].case, state=_standing(state, a), opened=_moment(events[0].at), changed=_moment(events[-1].at),
         entries=len(events), head=head, problems=list(problems),
+        dangers=[f.says for f in a.findings if f.level == "danger"],
         stop_use=[{"where": describe(s.places), "reason": s.reason, "made_safe": s.made_safe} for s in a.stop_use],
         cautions=[f"{title}. {says}" for _, title, says in a.cautions],
         suspects=[_suspect(s) for s in a.suspects[:5]], no_fault=v.percent(a.no_fault), unlisted=v.percent(a.unlisted),

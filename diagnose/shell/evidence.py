@@ -111,7 +111,7 @@ def offer(s: Session, report: Report, original: Original, more: Sequence[Line] =
     from diagnose.evidence.drawing import kept
 
     k = s.desk.knowledge
-    lines = [*report_lines(report, original, {c.id: c.title for c in k.checks.values()}, s.width), *more]
+    lines = [*report_lines(report, original, k, s.width), *more]
     at = yield from _places_of(s, report, lines)
     lines = [] if at else lines  # they were shown before the question where it was taken
     rows: list[Row] = []

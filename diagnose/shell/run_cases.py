@@ -96,12 +96,19 @@ def page_of(desk: Desk, case: str) -> str:
     )
 
 
+def new_page(target: Path) -> None:
+    """Refuse a page that cannot be written there."""
+    if target.exists():
+        raise Refusal(f"{target} exists already, name a new file")
+    if not target.parent.is_dir():
+        raise Refusal(f"there is no folder {target.parent}; make it first, or write elsewhere")
+
+
 def write_page(target: Path, page: str) -> None:
     """Write a page whole or not at all; what is there already stays."""
     from diagnose.casework.transfer import write_atomically
 
-    if target.exists():
-        raise Refusal(f"{target} exists already, name a new file")
+    new_page(target)
     write_atomically(target, page.encode())
 
 

@@ -6,6 +6,7 @@ import sys
 from argparse import Namespace
 from typing import TYPE_CHECKING, Any, cast
 
+from diagnose.report.events import reading_text
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.folders import path_of
 from diagnose.shell.paint import width_of
@@ -13,29 +14,32 @@ from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
     from typing import IO
 
     from diagnose.evidence.base import Report
     from diagnose.evidence.drawing import Drawing
     from diagnose.evidence.intake import Original
+    from diagnose.knowledge import model as m
 
 
 WIDEST_SKETCH = 80  # columns
 
 
 def evidence(words: Namespace) -> int:
-    """Recognise a file, read it, and say what it shows; nothing is recorded."""
+    """Recognise a file, read it, and say what it shows; nothing is recorded. 1 when there is nothing in it."""
     from diagnose.casework.state import read_site
     from diagnose.evidence.base import EvidenceError
     from diagnose.evidence.intake import read_stream, take_in
     from diagnose.shell.desk import Desk
     from diagnose.shell.run_assess import put, put_json
+    from diagnose.shell.run_cases import new_page, write_page
 
-    site, titles = None, {}
+    site = None
+    k = Desk(words.store, words.rules).knowledge
+    page = path_of(words.page) if words.page else None
+    if page is not None:
+        new_page(page)  # before a long file is read for nothing
     if words.record:
-        k = Desk(words.store, words.rules).knowledge
-        titles = {c.id: c.title for c in k.checks.values()}
         try:
             site = read_site(path_of(words.record).read_text(encoding="utf-8-sig"), k, words.record)
         except (OSError, UnicodeDecodeError):
@@ -47,16 +51,15 @@ def evidence(words: Namespace) -> int:
             report, original = take_in(path_of(words.file), site, words.kind or "", words.at or "")
     except EvidenceError as error:
         raise Refusal(one_line(str(error))) from None
-    if words.page:
+    if page is not None:
         from diagnose.report.page import evidence_page
-        from diagnose.shell.run_cases import write_page
 
-        write_page(path_of(words.page), evidence_page(report, original, titles))
+        write_page(page, evidence_page(report, original, k))
     if words.json:
         put_json(as_json(report, original))
     else:
-        put(report_lines(report, original, titles, width_of(sys.stdout)), words.no_color)
-    return 0
+        put(report_lines(report, original, k, width_of(sys.stdout)), words.no_color)
+    return 0 if report.taken or report.understood else 1
 
 
 def as_json(report: Report, original: Original) -> dict[str, Any]:
@@ -78,8 +81,8 @@ def as_json(report: Report, original: Original) -> dict[str, Any]:
     }
 
 
-def report_lines(report: Report, original: Original, titles: Mapping[str, str], width: int) -> list[Line]:
-    """A report as lines: what it is, what it shows, which readings it gives and from where."""
+def report_lines(report: Report, original: Original, k: m.Knowledge | None, width: int) -> list[Line]:
+    """A report as lines: what it is, what it shows, which readings it gives and from where, in the words of `k`."""
     lines = wrap("title", f"{one_line(original.name)}: {report.title}", width, "", "  ")
     lines += wrap("dim", f"{original.size} bytes, SHA-256 {original.sha256[:16]}...", width, "", "  ")
     lines += [x for text in report.says for x in wrap("text", one_line(text), width, "- ", "  ")]
@@ -90,8 +93,7 @@ def report_lines(report: Report, original: Original, titles: Mapping[str, str], 
     if report.taken:
         lines += [BLANK, *wrap("title", f"Readings ({len(report.taken)}):", width)]
         for t in report.taken:
-            named = titles.get(t.check, t.check)
-            lines += wrap("text", one_line(f"{named} at {t.at}: {t.answer}" if t.at else f"{named}: {t.answer}"), width, "- ", "  ")
+            lines += wrap("text", one_line(reading_text(k, t.check, t.at, t.answer)), width, "- ", "  ")
             lines += wrap("dim", one_line(f"{t.because} ({t.lines})" if t.lines else t.because), width, "  ", "  ")
     else:
         lines += wrap("text", "No readings in it.", width)

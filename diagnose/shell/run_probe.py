@@ -50,10 +50,9 @@ def probe_trunk(words: Namespace) -> int:
     from diagnose.shell.run_assess import put, put_json
     from diagnose.shell.run_evidence import as_json, report_lines
 
-    site, titles = None, {}
+    site = None
+    k = Desk(words.store, words.rules).knowledge
     if words.record:
-        k = Desk(words.store, words.rules).knowledge
-        titles = {c.id: c.title for c in k.checks.values()}
         _, site = read_record(words.record, k)
     plan = plan_of(words, site)
     if not _may_begin(plan, bool(words.yes), words.no_color):
@@ -64,7 +63,7 @@ def probe_trunk(words: Namespace) -> int:
         put_json(as_json(probed.report, probed.original))
     else:
         width = width_of(sys.stdout)
-        put([*report_lines(probed.report, probed.original, titles, width), *time_lines(probed.measured, width)], words.no_color)
+        put([*report_lines(probed.report, probed.original, k, width), *time_lines(probed.measured, width)], words.no_color)
     if probed.measured.interrupted:
         return INTERRUPTED
     return 1 if probed.measured.stopped else 0

@@ -28,12 +28,11 @@ def probe_network(words: Namespace) -> int:
     from diagnose.shell.run_assess import put, put_json
     from diagnose.shell.run_evidence import as_json, report_lines
 
-    site, titles = None, {}
+    site = None
+    k = Desk(words.store, words.rules).knowledge
     if words.record:
         from diagnose.casework.state import read_site
 
-        k = Desk(words.store, words.rules).knowledge
-        titles = {c.id: c.title for c in k.checks.values()}
         try:
             site = read_site(path_of(words.record).read_text(encoding="utf-8-sig"), k, words.record)
         except (OSError, UnicodeDecodeError):
@@ -42,7 +41,7 @@ def probe_network(words: Namespace) -> int:
     if words.json:
         put_json(as_json(report, original))
     else:
-        put(report_lines(report, original, titles, width_of(sys.stdout)), words.no_color)
+        put(report_lines(report, original, k, width_of(sys.stdout)), words.no_color)
     return 130 if report.figures["interrupted"] else 0
 
 

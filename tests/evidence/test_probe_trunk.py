@@ -423,7 +423,7 @@ def test_a_unit_with_another_parity(base: Any, harbour: Site) -> None:
     m, _, _ = measure(units, plan("2-12", harbour, timeout="0.2"))
     r = report(m, harbour)
     assert answers(r)["unit-port-shown", "unit 6"] == "wrong-parity"
-    assert any(x.startswith("Bytes of address 6 arrive only") for x in r.says)
+    assert any(x.startswith("Address 6 is set to another parity") for x in r.says)
     assert first_suspect(base, r) == ("parity-wrong-at-unit", "unit 6")
 
 

@@ -26,7 +26,7 @@ from diagnose.evidence.intake import read_stream
 from diagnose.report.page import evidence_page
 from diagnose.shell.paint import render
 from diagnose.shell.run_evidence import as_json, report_lines
-from tests.evidence.network_help import LONG_WINDED, mutate, site
+from tests.evidence.network_help import LONG_WINDED, knowledge, mutate, site
 from tests.evidence.test_packets import Wire, capture
 from tests.evidence.waves import csv, wave
 from tests.report.test_page import check_page
@@ -129,13 +129,13 @@ def look(data: bytes, name: str, kind: str, with_site: bool, width: int, whole: 
         assert all(c.isprintable() for c in line), repr(line)
         assert len(line) < 2000
         return "refused"
-    printed = [render(line, True) for line in report_lines(report, original, {}, width)]
+    printed = [render(line, True) for line in report_lines(report, original, knowledge(), width)]
     for text in printed:
         bare = re.sub(r"\x1b\[[0-9;]*m", "", text)  # the program's own bold and colour
         assert all(c.isprintable() for c in bare), repr(text)
         assert len(bare) <= max(width, 20), (len(bare), text)
     json.loads(json.dumps(as_json(report, original), allow_nan=False))
-    page = evidence_page(report, original, {})
+    page = evidence_page(report, original, None)
     assert all(c.isprintable() or c == "\n" for c in page)
     assert not OURS.search(page), OURS.search(page)
     if whole:

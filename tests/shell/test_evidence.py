@@ -262,7 +262,7 @@ def test_names_that_no_file_can_have(name: str, silent: Callable[..., Session], 
 
 def test_no_samples_are_promised_where_there_are_none() -> None:
     report = Report("x", "t", (), (), {}, 3, 2, ())
-    text = [line.text for line in report_lines(report, Original("n", 1, "0" * 64, ""), {}, 80)]
+    text = [line.text for line in report_lines(report, Original("n", 1, "0" * 64, ""), None, 80)]
     assert text[-1] == "2 of 5 pieces were not understood."
 
 
@@ -271,3 +271,28 @@ def test_one_reading_is_offered_as_one(silent: Callable[..., Session]) -> None:
     assert "1 readings" not in text
     assert "1 replies" not in text
     assert "record the reading and attach" in text
+
+
+def test_readings_are_shown_in_words(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["evidence", str(CAPTURE)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Unit answers on the trunk at unit 5: never answers" in out
+    assert "unit-answers" not in out
+
+
+def test_a_kind_forced_on_a_file_that_holds_none_is_no_success(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "letter.txt"
+    path.write_text("Dear all,\nthe yard is closed on Monday.\n")
+    assert main(["evidence", str(path), "--kind", "ocpp-log"]) == 1
+    assert "No readings in it." in capsys.readouterr().out
+
+
+def test_a_page_that_cannot_be_written_is_refused_first(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for page, says in ((tmp_path / "none" / "x.html", "there is no folder"), (CAPTURE, "exists already")):
+        assert main(["evidence", str(CAPTURE), "--page", str(page)]) == 2
+        assert says in capsys.readouterr().err
+
+
+def test_a_place_that_is_not_used_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["evidence", str(CAPTURE), "--record", str(HARBOUR), "--at", "unit 5"]) == 0
+    assert "'unit 5' was not used" in " ".join(capsys.readouterr().out.split())

@@ -24,8 +24,16 @@ MOST_SENTENCES = 4
 
 
 def says(a: Analysis) -> list[str]:
-    """The sentences, the reading of the file first."""
-    return [*_reading(a), *_ranges(a), *_current(a), *_sag(a), *_legs(a), *_breaker(a), *_endings(a), *_heat(a)]
+    """The sentences: danger first, then how the file was read."""
+    return [*_hot(a), *_reading(a), *_ranges(a), *_current(a), *_sag(a), *_legs(a), *_breaker(a), *_endings(a), *_heat(a)]
+
+
+def _hot(a: Analysis) -> list[str]:
+    """A joint that may burn comes before everything."""
+    watts = heat_of(a.sag.leg_ohms, a.view.branch.load()) if a.sag.leg else 0.0
+    if not watts > HOT_W:
+        return []
+    return [f"DANGER: {watts:.0f} W in one joint or conductor of leg {a.sag.leg.upper()} can start a fire: no charging here until a qualified person has found it"]
 
 
 def _reading(a: Analysis) -> list[str]:
@@ -130,8 +138,6 @@ def _sag(a: Analysis) -> list[str]:
             f"leg {found.leg.upper()} loses {1e3 * found.leg_ohms:.0f} ± {1e3 * found.leg_bar:.0f} mΩ more than the other: a joint or a conductor of that leg alone "
             f"({heat_of(found.leg_ohms, amps):.0f} W at {amps:g} A), for feeder and utility load both legs alike"
         )
-        if heat_of(found.leg_ohms, amps) > HOT_W:
-            out.append("so much heat in one spot can start a fire: no charging here until a qualified person has found it")
     elif len([s for s in found.sources if s.leg]) >= 2 and whole is not None and whole.beyond is not None and whole.beyond - whole.bar > FEEDER_SHARE * view.nominal / amps:
         out.append("both legs lose alike: feeder, transformer or conductors rather than one joint")
     if found.upstream is not None and whole is not None:

@@ -124,7 +124,7 @@ def judge(f: Found, name: str, site: Site | None, stand: Standpoint) -> Verdict:
     taken += _handshake(f, stand)
     says = [f"taken as run on {'the station itself' if runner == 'station' else 'a laptop in the station network'} ({how})"]
     if stop:
-        says.append(one_line(f"the bring-up stops at {stop}: {steps[stop].why}"))
+        says.append(one_line(f"the way to the back office stops at {stop}: {steps[stop].why}"))
     says += _remarks(f, plan)
     return Verdict(tuple(says), tuple(taken), _figures(f, runner, stop, steps))
 
@@ -132,9 +132,10 @@ def judge(f: Found, name: str, site: Site | None, stand: Standpoint) -> Verdict:
 def _runner(f: Found, name: str, planned: str | None) -> tuple[str, str]:
     """Where the commands were run: the station or a laptop; and by which sign."""
     for text, sign in ((name, "by the file's name"), (f.prompt, "by the prompt")):
-        if _LAPTOP.search(text):
+        laptop, station = _LAPTOP.search(text), _STATION.search(text.replace("_", " "))
+        if laptop and not (station and station.start() < laptop.start()):  # a place that was given stands before the name
             return "laptop", sign
-        if _STATION.search(text.replace("_", " ")):
+        if station:
             return "station", sign
     if planned and any(a.local == planned for a in f.addresses):
         return "station", "it has the station's address"

@@ -172,7 +172,7 @@ def _first_words(seen: Ladder) -> list[str]:
         says.append(f"stopped at the step {seen.interrupted}, before its end; what comes after it was not tried")
     failed = _stop(seen)
     if failed:
-        says.append(f"the bring-up stops at {failed.name}")
+        says.append(f"the way to the back office stops at: {failed.name}")
     elif not seen.interrupted:
         last = seen.rungs[-1].name if seen.rungs else "nothing"
         says.append(f"every step that was tried is passed, up to {last}")

@@ -341,7 +341,8 @@ def drawing(units: Iterable[UnitMeasure], width: int, blocks: str = BLOCKS) -> l
         return []
     lows = [low for _, counts in rows for low in counts]
     edges = [e for e in EDGES_MS if min(lows) <= e <= max(lows)]
-    texts = [f"Reply times, ms: one step each from {', '.join(f'{e:g}' for e in edges)}"]
+    steps = "one column each for " + ", ".join(f"{e:g}" for e in edges) + " and more" if len(edges) > 1 else f"one column, from {edges[0]:g}"
+    texts = [f"Reply times, ms: {steps}"]
     for u, counts in rows:
         most = max(counts.values())
         bars = "".join(blocks[-(-counts.get(e, 0) * (len(blocks) - 1) // most)] for e in edges)

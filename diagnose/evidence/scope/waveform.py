@@ -236,8 +236,8 @@ def limits(a: Analysis) -> tuple[str, ...]:
         why += f" and noise is {1000 * a.scan.noise:.0f} mV"
     return (
         f"{why}: nothing nearer than {math.floor(nearest):.0f} m can be told",
-        f"edges stand free long enough to see as far as {farthest:.0f} m; echoes under {100 * echo.least:.0f} % of the edge, "
-        f"which is a reflection factor of {min(echo.least / max(1 + echo.source, 0.05), 1):.2f}, would not show, and under {SLIGHT:.2f} none is taken for a fault",
+        f"seen as far as {farthest:.0f} m; an echo under {100 * echo.least:.0f} % of the edge (reflection factor "
+        f"{min(echo.least / max(1 + echo.source, 0.05), 1):.2f}) would not show, and under a factor of {SLIGHT:.2f} none is taken for a fault",
         "a terminator missing at the probe's own place does not show in the sender's own edges",
     )
 
@@ -270,7 +270,7 @@ def _echo_words(a: Analysis) -> list[str]:
         where += f" (or {', '.join(spot.places[1:4])})"
     near = f", by unit {spot.unit}" if spot.unit is not None and spot.kind not in ("missing terminator", "doubled terminator") else ""
     ohms = "" if spot.kind in ("open", "short", "branch", "missing terminator") else f", as {spot.ohms:.0f} ohm would send"
-    words.append(f"{spot.kind}{where}{near}{ohms}")
+    words.append(f"{spot.kind}{where}{near}{ohms}" if where or near else f"it looks like: {spot.kind}{ohms}")
     if not spot.velocity_known:
         words.append(f"the record holds no velocity factor: {spot.velocity_factor:.2f} was taken, and its range is in the error bar")
     if echo.second_delay and abs(echo.second_factor) > 0.05:

@@ -221,7 +221,8 @@ class Finder:
         """Two units on one address, or an address that nobody should have."""
         for j in self.doubles:
             u = j.tally
-            because = f"address {j.address}: {u.two_answers} polls answered twice, {u.damaged} damaged of {u.asked}"
+            twice = f"{u.two_answers} polls answered twice, " if u.two_answers else "replies that fit no single sender, "
+            because = f"address {j.address}: {twice}{u.damaged} damaged of {u.asked}"
             self.says.append(f"Two units seem to answer at once; {because}.")
             self._take_trunk("address-scan", "collides", because, [*u.spots.get("two answers", ()), *u.spots.get("damaged", ())])
         strange = [a for a, u in self.outside if u.good >= SEEN_OFTEN]
@@ -393,7 +394,7 @@ def _spots(judged: Iterable[Judged], what: str) -> list[int]:
 
 def _parity_text(judged: list[Judged]) -> str:
     who = ranges(j.address for j in judged)
-    return f"bytes of address {who} arrive only where they have one parity: it sends with another parity than is listened for"
+    return f"address {who} is set to another parity than the controller: only those of its bytes arrive that fit both"
 
 
 def _why(group: list[Judged]) -> str:
