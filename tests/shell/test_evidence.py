@@ -230,7 +230,7 @@ def test_where_a_recording_was_made_is_believed(mark: bytes, said: str, unit: in
 
 @pytest.mark.parametrize(
     ("data", "wrong"),
-    [(gzip.compress(b"TX 02 03 00 00 00 02 C4 38\n"), "unpack it first"), ("TX 02 03 00 00 00 02 C4 38\n".encode("utf-16"), "save it again as UTF-8")],
+    [(gzip.compress(b"TX 02 03 00 00 00 02 C4 38\n", mtime=0), "unpack it first"), ("TX 02 03 00 00 00 02 C4 38\n".encode("utf-16"), "save it again as UTF-8")],
 )
 def test_what_has_to_be_unpacked_or_saved_again(data: bytes, wrong: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "capture.log"
