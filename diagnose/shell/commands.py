@@ -10,7 +10,7 @@ from diagnose.casework.state import AnswerError
 from diagnose.knowledge import model as m
 from diagnose.report import text as t
 from diagnose.report.lines import BLANK, Line, wrap
-from diagnose.shell import ending, evidence, facts, probing, taking
+from diagnose.shell import ending, facts, taking
 from diagnose.shell.answers import per_place, understand
 from diagnose.shell.desk import DANGER
 from diagnose.shell.dialog import Talk, pick, yes_or_no
@@ -216,6 +216,18 @@ def read(s: Session, rest: str) -> list[Line]:
     return s.talk(lambda: taking.talk_read(s, rest))
 
 
+def evidence(s: Session, rest: str) -> list[Line]:
+    from diagnose.shell.evidence import take  # not before it is wanted: the first prompt does not wait for it
+
+    return take(s, rest)
+
+
+def probe(s: Session, rest: str) -> list[Line]:
+    from diagnose.shell.probing import take
+
+    return take(s, rest)
+
+
 def danger(s: Session, rest: str) -> list[Line]:
     from diagnose.shell.opening import danger_in
 
@@ -414,8 +426,8 @@ COMMANDS = (
     Command("danger", "[WORDS]", "report a danger sign", danger),
     Command("complaint", "WORDS", "something else that is wrong", complaint),
     Command("note", "WORDS", "write a note into the case", note),
-    Command("evidence", "[FILE [at PLACE]]", "read a capture, log, waveform or transcript; alone: lines pasted after it", evidence.take),
-    Command("probe", "trunk|network OPTIONS", "ask a live trunk or network, only reading", probing.take),
+    Command("evidence", "[FILE [at PLACE]]", "read a capture, log, waveform or transcript; alone: lines pasted after it", evidence),
+    Command("probe", "trunk|network OPTIONS", "ask a live trunk or network, only reading", probe),
     Command("facts", "[WORDS]", "what the install record says", facts.facts),
     Command("fact", "NAME [PLACE] VALUE", "set an install fact, e.g. fact unit.setting 7 48 A", facts.fact),
     Command(
