@@ -1141,3 +1141,13 @@ def test_the_page_tells_the_truth() -> None:
     shown = [f"{t.check:<22}{t.at:<8}{t.answer:<12}{t.lines}".rstrip() for t in found.taken]
     assert table.strip().split("\n") == [*found.says, "", *shown]
     assert set(re.findall(r"^\| `(\w+)`", page, re.M)) == set(found.figures)
+
+
+def test_a_lower_level_held_for_hours_is_no_course_as_set() -> None:
+    """At the setting first and at half of it for four hours: not as set, and whose limit it is cannot be told."""
+    rows = ["Time,L1-L2 (V),I1 (A)"]
+    for k in range(600):
+        amps = 0.0 if k < 60 else 32.0 if k < 350 else 16.0
+        rows.append(f"{9 + k // 60:02d}:{k % 60:02d}:00,{240 - 0.2 * amps:.1f},{amps:.2f}")
+    report = read_meter_log(io.BytesIO("\n".join(rows).encode()), "unit 1.csv", place())
+    assert "charge-course" not in {t.check for t in report.taken}

@@ -74,6 +74,8 @@ def charge_course(a: Analysis, at: str) -> list[Taken]:
     full = max(((c, _full_seconds(a, c, setting)) for c in begun), key=lambda x: x[1], default=None)
     if full is not None and full[1] >= PANEL_S:
         strange = any(c.ending in ("leg-lost", "lost-at-end", "unknown", "interrupted") for c in a.charges)
+        # A car eases off little by little; a lower level held for long is somebody's limit, though the log does not say whose.
+        strange = strange or any(x.seconds >= FLAT_S and x.amps < BELOW * setting for x in _inside(a, full[0]))
         return [] if strange or a.cuts else told("as-set", f"{clock(full[1])} at the setting of {setting:g} A, no step", full[0])
     if full is not None and full[1] > 0:
         return []
