@@ -13,7 +13,7 @@ from diagnose.shell.dialog import Ask, Talk, pick
 from diagnose.shell.folders import path_of
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.run_evidence import report_lines
-from diagnose.shell.taking import allowed, the_state
+from diagnose.shell.taking import allowed, is_danger, the_state
 from diagnose.site.places import PlaceError
 from diagnose.source.problems import one_line
 
@@ -107,7 +107,7 @@ def talk_block(s: Session, text: str) -> Talk:
 
 
 def offer(s: Session, report: Report, original: Original, more: Sequence[Line] = ()) -> Talk:
-    """Show what evidence says, `more` behind it, and record it after one question."""
+    """Show what evidence says, `more` behind it, and record it when told; asks whether it replaces earlier answers."""
     from diagnose.evidence.drawing import kept
 
     k = s.desk.knowledge
@@ -134,7 +134,35 @@ def offer(s: Session, report: Report, original: Original, more: Sequence[Line] =
     chosen = yield from pick("Record it?", options if rows else options[1:], s.width, "number> ", before=lines)
     if chosen == "none":
         return s.here()
-    return s.save([attached, *rows] if chosen == "all" else [attached])
+    if chosen == "attach":
+        return s.save([attached])
+    return s.save([attached, *rows, *(yield from _replaced(s, rows))])
+
+
+def _replaced(s: Session, rows: Sequence[Row]) -> Generator[Ask, str, list[Row]]:
+    """What has to be taken back, and put again for the other places, when the new readings replace answers given before."""
+    k, state = s.desk.knowledge, the_state(s)
+    new: dict[str, set[Place]] = {}
+    for _, data in rows:
+        check = k.checks[str(data["check"])]
+        new.setdefault(check.id, set()).update(where(state.site, check.at, str(data["at"])) if data["at"] else ())
+    earlier = [
+        r for r in state.readings
+        if set(r.places) & new.get(r.check, set()) and r.after == len(state.mended) and r.outcome and not is_danger(s, r.check, r.outcome)
+    ]  # fmt: skip
+    if not earlier:
+        return []
+    told = "; ".join(s.desk.assessor.tell(r) for r in earlier)
+    options = [("replace", "the new readings replace that"), ("both", "both stand, they were two observations")]
+    if (yield from pick(f"Answered before: {one_line(told)}.", options, s.width, "number> ")) == "both":
+        return []
+    found: list[Row] = []
+    for r in earlier:
+        found.append(("withdrawn", {"event": r.event}))
+        others = tuple(p for p in r.places if p not in new[r.check])
+        if others:
+            found.append(("reading", {"check": r.check, "at": at_text(others), "answer": r.text, "complaint": r.complaint}))
+    return found
 
 
 def _places_of(s: Session, report: Report, before: Sequence[Line]) -> Generator[Ask, str, dict[str, tuple[Place, ...]]]:

@@ -53,11 +53,12 @@ def test_an_empty_file_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert "is empty" in capsys.readouterr().err
 
 
-def test_a_case_takes_the_readings_after_one_question(silent: Callable[..., Session]) -> None:
+def test_a_case_takes_the_readings_when_told(silent: Callable[..., Session]) -> None:
     session = silent()
     before = len(session.book.events) if session.book else 0
     session.handle(f"evidence {CAPTURE}")
     session.handle("1")
+    session.handle("2")  # what was answered before stands as well
     assert session.book is not None
     added = session.book.events[before:]
     assert [e.kind for e in added[:1]] == ["attached"]
@@ -84,6 +85,7 @@ def test_a_pasted_block_is_recognised(silent: Callable[..., Session]) -> None:
     assert "pasted block: " in said
     assert "Record it?" in said
     session.handle("1")
+    session.handle("2")
     assert session.book is not None
     attached = [e for e in session.book.events if e.kind == "attached"]
     assert [e.data["kind"] for e in attached] == ["serial-capture"]
@@ -296,3 +298,27 @@ def test_a_page_that_cannot_be_written_is_refused_first(tmp_path: Path, capsys: 
 def test_a_place_that_is_not_used_is_said(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["evidence", str(CAPTURE), "--record", str(HARBOUR), "--at", "unit 5"]) == 0
     assert "'unit 5' was not used" in " ".join(capsys.readouterr().out.split())
+
+
+def test_readings_may_replace_what_was_answered_before(silent: Callable[..., Session]) -> None:
+    """Units 6 to 12 were said to be silent; the capture has only unit 5 silent. Both cannot be now."""
+    session = silent()
+    session.handle(f"evidence {CAPTURE}")
+    said = " ".join(line.text for line in session.handle("1"))
+    assert "Answered before: Unit answers on the trunk at units 6-12: never answers" in said
+    session.handle("1")
+    assert session.state_now is not None
+    standing = {p.number: r.outcome for r in session.state_now.readings if r.check == "unit-answers" for p in r.places}
+    assert standing == {1: "answers", **dict.fromkeys(range(2, 13), "answers"), 5: "silent"}
+    assert session.seen is not None
+    assert [str(p) for p, _ in session.seen.suspects[0].places][:1] == ["unit 5"]
+    assert session.seen.unlisted < 0.2
+
+
+def test_both_may_stand(silent: Callable[..., Session]) -> None:
+    session = silent()
+    session.handle(f"evidence {CAPTURE}")
+    session.handle("1")
+    session.handle("2")
+    assert session.book is not None
+    assert not [e for e in session.book.events if e.kind == "withdrawn"]

@@ -68,6 +68,7 @@ def test_a_case_takes_it_after_two_questions(silent: Silent, brisk: None) -> Non
         say(session, "y")  # it is not probed again
         assert len(peer.received) == asked
         say(session, "1")
+        say(session, "2")  # what was answered before stands as well
     added = session.book.events[before:]
     assert added[0].kind == "attached"
     assert added[0].data["kind"] == "trunk-probe"
@@ -122,6 +123,7 @@ def test_the_network_probe_is_offered_alike(silent: Silent, monkeypatch: pytest.
     session = silent()
     assert "Live probe" in say(session, "probe network example.invalid")
     say(session, "1")
+    say(session, "2")
     assert session.book is not None
     assert asked == ["example.invalid"]
     assert [e.kind for e in session.book.events[-2:]] == ["attached", "reading"]
