@@ -1,4 +1,4 @@
-"""Evidence in a running case: a file is read, shown, and recorded after one question."""
+"""Evidence in a running case: a file or pasted block is read, shown, and recorded when told."""
 
 from __future__ import annotations
 
