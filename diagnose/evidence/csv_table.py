@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import IO
 
+from diagnose.evidence.base import EvidenceError
 from diagnose.source.problems import one_line
 
 CHUNK = 2_000_000  # bytes read at a time
@@ -42,6 +43,16 @@ def head_lines(head: bytes) -> list[str]:
     """The first bytes of a file as lines."""
     text = head.decode("utf-16", "replace") if head[:2] in (b"\xff\xfe", b"\xfe\xff") else head.decode("utf-8", "replace")
     return [line[:LONGEST_LINE] for line in text.replace("\r\n", "\n").replace("\r", "\n").split("\n")]
+
+
+def first_block(stream: IO[bytes]) -> bytes:
+    """The first 64 KiB of a stream, or all of a shorter one. Raises EvidenceError for UTF-16."""
+    head = b""
+    while len(head) < 65_536 and (more := stream.read(65_536 - len(head))):
+        head += more
+    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise EvidenceError("the file is in UTF-16; export it as plain text (UTF-8)")
+    return head
 
 
 def whole_lines(stream: IO[bytes], head: bytes, counts: Counts) -> Iterator[bytes]:

@@ -27,10 +27,10 @@ WIDEST_SKETCH = 80  # columns
 
 def evidence(words: Namespace) -> int:
     """Recognise a file, read it, and say what it shows; nothing is recorded. 1 when there is nothing in it."""
-    from diagnose.casework.state import read_site
     from diagnose.evidence.base import EvidenceError
     from diagnose.evidence.intake import read_stream, take_in
     from diagnose.shell.desk import Desk
+    from diagnose.shell.records import read_record
     from diagnose.shell.run_assess import put, put_json
     from diagnose.shell.run_cases import new_page, write_page
 
@@ -40,10 +40,7 @@ def evidence(words: Namespace) -> int:
     if page is not None:
         new_page(page)  # before a long file is read for nothing
     if words.record:
-        try:
-            site = read_site(path_of(words.record).read_text(encoding="utf-8-sig"), k, words.record)
-        except (OSError, UnicodeDecodeError):
-            raise Refusal(f"the install record {words.record} cannot be read; check the path") from None
+        _, site = read_record(words.record, k)
     try:
         if words.file == "-":
             report, original = read_stream(cast("IO[bytes]", sys.stdin.buffer), "standard input", site, words.kind or "", words.at or "")

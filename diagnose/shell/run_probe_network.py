@@ -25,18 +25,14 @@ if TYPE_CHECKING:
 def probe_network(words: Namespace) -> int:
     """Probe, and say what it shows; 130 when it was stopped before its end."""
     from diagnose.shell.desk import Desk
+    from diagnose.shell.records import read_record
     from diagnose.shell.run_assess import put, put_json
     from diagnose.shell.run_evidence import as_json, report_lines
 
     site = None
     k = Desk(words.store, words.rules).knowledge
     if words.record:
-        from diagnose.casework.state import read_site
-
-        try:
-            site = read_site(path_of(words.record).read_text(encoding="utf-8-sig"), k, words.record)
-        except (OSError, UnicodeDecodeError):
-            raise Refusal(f"the install record {words.record} cannot be read; check the path") from None
+        _, site = read_record(words.record, k)
     report, original = network_report(words, site)
     if words.json:
         put_json(as_json(report, original))

@@ -13,7 +13,15 @@ from dataclasses import dataclass, field
 from typing import IO, TYPE_CHECKING
 
 from diagnose.evidence.base import EvidenceError
-from diagnose.evidence.csv_table import HEADER_LINES, LONGEST_LINE, NUMBER, Counts, head_lines, whole_lines
+from diagnose.evidence.csv_table import (
+    HEADER_LINES,
+    LONGEST_LINE,
+    NUMBER,
+    Counts,
+    first_block,
+    head_lines,
+    whole_lines,
+)
 from diagnose.evidence.meter.columns import CELSIUS, MISSING, Column, columns, unit_of
 from diagnose.evidence.meter.times import (
     DAY,
@@ -278,12 +286,7 @@ class Rows:
 
     def __init__(self, stream: IO[bytes]) -> None:
         self._stream = stream
-        head = b""
-        while len(head) < 65_536 and (more := stream.read(65_536 - len(head))):
-            head += more
-        if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
-            raise EvidenceError("the file is in UTF-16; export it as plain text (UTF-8)")
-        head = head.removeprefix(b"\xef\xbb\xbf")
+        head = first_block(stream).removeprefix(b"\xef\xbb\xbf")
         if not head.strip():
             raise EvidenceError("the file is empty; export the log as CSV with one row for each sample")
         self.layout = layout(head)

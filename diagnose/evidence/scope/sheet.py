@@ -19,6 +19,7 @@ from diagnose.evidence.csv_table import (
     NUMBER,
     Counts,
     fields,
+    first_block,
     head_lines,
     whole_lines,
 )
@@ -167,11 +168,7 @@ class Rows:
 
     def __init__(self, stream: IO[bytes]) -> None:
         self._stream = stream
-        head = b""
-        while len(head) < 65_536 and (more := stream.read(65_536 - len(head))):
-            head += more
-        if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
-            raise EvidenceError("the file is in UTF-16; export it as plain text (UTF-8)")
+        head = first_block(stream)
         if not head.strip():
             raise EvidenceError("the file is empty; export the waveform as CSV with time and one or two channels")
         self.layout = layout(head)
