@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
-from argparse import SUPPRESS, ArgumentParser, Namespace, RawDescriptionHelpFormatter
+from argparse import SUPPRESS, Action, ArgumentParser, Namespace, RawDescriptionHelpFormatter
 from importlib import import_module
 from typing import NamedTuple, NoReturn
 
@@ -129,7 +129,7 @@ COMMANDS = (
         "look for problems in the rule base",
         ("rules check", "rules check my-rules --json"),
     ),
-    Command("paths", f"{SHELL}run_cases:paths", "where the files are", ("paths",)),
+    Command("paths", f"{SHELL}run_cases:paths", "where the files are, and which rule engine is in use", ("paths",)),
     Command(
         "completion",
         "diagnose.cli:completion",
@@ -216,16 +216,30 @@ def _shared(p: Parser, below: bool) -> None:
     p.add_argument("--no-color", action="store_true", default=SUPPRESS if below else False, help="no colours")
 
 
-def _shell_options(p: Parser) -> None:
-    from diagnose import __version__
+class _Version(Action):
+    """`--version`: the program and the machine that draws its conclusions."""
 
+    def __call__(self, parser: ArgumentParser, *_: object) -> NoReturn:
+        from diagnose import __version__
+        from diagnose.inference.choice import title
+
+        sys.stdout.write(f"diagnose {__version__} ({title()})\n")
+        parser.exit()
+
+
+def _shell_options(p: Parser) -> None:
     p.add_argument("--role", choices=ROLES, help="who you are")
     p.add_argument("--record", metavar="FILE", help="install record of the site")
     p.add_argument("--case", metavar="ID", help="go on with this case")
     p.add_argument("--instruments", metavar="A,B", help="what you have with you")
     p.add_argument("--plain", action="store_true", help="only lines one after the other, for screen readers")
     p.add_argument("--no-input", action="store_true", help="ask nothing; with --case: show where it stands")
-    p.add_argument("--version", action="version", version=f"diagnose {__version__}")
+    p.add_argument(
+        "--version",
+        action=_Version,
+        nargs=0,
+        help="show the version, and what draws the conclusions (DIAGNOSE_ENGINE=plain does without the rule engine)",
+    )
 
 
 def _own(name: str, p: Parser) -> None:
@@ -353,6 +367,7 @@ def _failed(error: Exception) -> int:
         return 2
     from diagnose.casework.store import StoreError
     from diagnose.casework.transfer import TransferError
+    from diagnose.inference.library import EngineError
     from diagnose.shell.refusal import Refusal, refused
     from diagnose.source.problems import InputError
 
@@ -361,7 +376,7 @@ def _failed(error: Exception) -> int:
     elif isinstance(error, Refusal):
         _complain(str(error))
         return error.code
-    elif isinstance(error, (StoreError, TransferError)):
+    elif isinstance(error, (StoreError, TransferError, EngineError)):
         _complain(str(error))
     elif isinstance(error, OSError):
         name = f" ({error.filename})" if error.filename else ""

@@ -35,7 +35,9 @@ Maker = Callable[[Sequence[Rule]], Inferrer]
 
 
 class Assessor:
-    """A rule base made ready. `maker` builds an inferrer from rules: the engine, or the plain matcher for sweeps."""
+    """A rule base made ready. `maker` builds an inferrer from rules: by itself the machine of
+    `inference.choice`, or the plain matcher for sweeps.
+    """
 
     def __init__(self, knowledge: m.Knowledge, maker: Maker | None = None) -> None:
         self.knowledge = knowledge
@@ -219,9 +221,9 @@ class Assessor:
 
 
 def _engine(rules: Sequence[Rule]) -> Inferrer:
-    from diagnose.inference.engine import Engine
+    from diagnose.inference.choice import machine
 
-    return Engine(rules)
+    return machine(rules)
 
 
 def plain(rules: Sequence[Rule]) -> Inferrer:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import textwrap
+from contextlib import suppress
 
 FIRST = (
     "Fault diagnosis for newly installed charging stations. "
@@ -17,3 +18,15 @@ def first_line() -> None:
 
     sys.stdout.write("\n".join(textwrap.wrap(FIRST, width_of(sys.stdout))) + "\n")
     sys.stdout.flush()
+
+
+def engine_line() -> None:
+    """Say on standard error where the plain matcher stands in for the rule engine. Raises EngineError."""
+    from diagnose.inference.choice import choice
+    from diagnose.report.lines import Line
+    from diagnose.shell.paint import show
+
+    why = choice().why
+    if why and sys.stderr is not None:
+        with suppress(OSError, ValueError):
+            show([Line("text", why)], sys.stderr)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.desk import Desk
+from diagnose.shell.first import engine_line
 from diagnose.shell.folders import path_of
 from diagnose.shell.paint import show, wants_colour, width_of
 from diagnose.shell.refusal import Refusal
@@ -105,6 +106,7 @@ def replay(words: Namespace) -> int:
 
     desk = Desk(words.store, words.rules)
     case = _case(desk, words.file, True)
+    engine_line()
     player = play_file(desk.assessor, case)
     width = width_of(sys.stdout)
     turns: list[Turn] = []

@@ -186,8 +186,9 @@ def verify(words: Namespace) -> int:
 
 
 def paths(words: Namespace) -> int:
-    """`diagnose paths`."""
+    """`diagnose paths`: the files, and the machine that draws the conclusions."""
     from diagnose.casework.store import default_path
+    from diagnose.inference.choice import title
     from diagnose.knowledge.load import cache_file, shipped_folder
     from diagnose.shell.folders import error_log, history_file
 
@@ -198,6 +199,7 @@ def paths(words: Namespace) -> int:
         ("cache", str(cache_file("x").parent)),
         ("history", str(history_file() or "off")),
         ("error log", str(error_log())),
+        ("engine", title()),
     ]
     if words.json:
         put_json(dict(rows))

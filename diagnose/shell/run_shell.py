@@ -7,6 +7,7 @@ import sys
 from argparse import Namespace
 
 from diagnose.shell.desk import Desk
+from diagnose.shell.first import engine_line
 from diagnose.shell.folders import path_of
 from diagnose.shell.paint import is_terminal, wants_colour
 from diagnose.shell.refusal import Refusal
@@ -29,6 +30,7 @@ def run(words: Namespace) -> int:
             session.record_given()  # what is wrong with it is told before any question
         if words.case:
             desk.store.resolve(words.case)
+        engine_line()
         if words.no_input:
             return _without_input(session)
         colour = wants_colour(sys.stdout, words.no_color)

@@ -247,7 +247,7 @@ def test_a_library_that_does_not_load_says_what_to_do(
     finally:
         library.cache_clear()
     message = str(caught.value)
-    assert "CPPFLAGS=-DPyEval_CallObject=PyObject_CallObject pip install" in message
+    assert f"CPPFLAGS=-DPyEval_CallObject=PyObject_CallObject {sys.executable} -m pip install" in message
     assert "\n" not in message
     assert sys.getdlopenflags() == flags
 

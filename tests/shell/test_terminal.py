@@ -211,7 +211,7 @@ def then():
     prompt_toolkit.PromptSession.prompt = first
 opening.first_line = then
 """
-NO_MORE_THAN = {"diagnose", "platformdirs", "prompt_toolkit", "rich", "wcwidth"}
+NO_MORE_THAN = {"diagnose", "durable_rules_engine", "platformdirs", "prompt_toolkit", "rich", "wcwidth"}
 
 
 def loaded(folder: Path, terminal: bool) -> set[str]:
@@ -273,7 +273,6 @@ def test_nothing_heavy_before_the_first_prompt(tmp_path: Path, terminal: bool) -
             "numpy",
             "yaml",
             "sqlite3",
-            "durable_rules_engine",
             "diagnose.casework.assess",
             "diagnose.inference.engine",
         }
