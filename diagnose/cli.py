@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from argparse import SUPPRESS, Action, ArgumentParser, Namespace, RawDescriptionHelpFormatter
@@ -304,6 +305,7 @@ def completion(words: Namespace) -> int:
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     words = list(sys.argv[1:] if argv is None else argv)
+    _fill_streams()
     try:
         code = _run(words)
         sys.stdout.flush()
@@ -317,7 +319,19 @@ def main(argv: list[str] | None = None) -> int:
         _abandon_output()
         return 0
     except Exception as error:
+        if isinstance(error, OSError) and _nobody_reads(error):
+            _abandon_output()
+            return 0
         return _failed(error)
+
+
+def _fill_streams() -> None:
+    """A standard stream that was closed before the start is None in Python: take the null device, so that output
+    goes nowhere and no file of ours gets its number.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115 - for the whole run
 
 
 def _run(words: list[str]) -> int:
@@ -351,6 +365,11 @@ def _complain(line: str) -> None:
         sys.stderr.flush()
     except (OSError, ValueError):
         return
+
+
+def _nobody_reads(error: OSError) -> bool:
+    """Windows tells a reader that has gone, as of `| more`, as an invalid argument without a file."""
+    return os.name == "nt" and error.errno == errno.EINVAL and not error.filename
 
 
 def _abandon_output() -> None:

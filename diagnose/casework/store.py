@@ -5,6 +5,7 @@ then. All SQL that only SQLite understands stands in `Sqlite`; the rest is plain
 over by another dialect of the same shape.
 """
 
+import errno
 import os
 import sqlite3
 import time
@@ -31,6 +32,7 @@ SCHEMA = 1
 # Without 0 O, 1 I L, 2 Z, 5 S, 8 B, U V, G: what is read over a phone is typed right.
 CASE_LETTERS = "34679ACDEFHJKMNPQRTWXY"
 _CASE_LENGTH = 5  # 5 million ids: cases of several people meet in one store
+_NO_FOLDER_SYNC = (errno.EINVAL, errno.EBADF, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP)
 _WAIT = 5.0  # seconds that a writer waits for another one
 
 
@@ -181,19 +183,27 @@ def default_path() -> Path:
     """
     named = os.environ.get("DIAGNOSE_STORE", "")
     if named:
-        return Path(named).expanduser()
+        return Path(os.path.expanduser(named))
     import platformdirs
 
     return Path(platformdirs.user_data_dir("diagnose", appauthor=False)) / "cases.db"
 
 
 def sync_folder(folder: Path) -> None:
-    """Make a new or renamed name in `folder` durable (where the system lets folders be synced)."""
+    """Make a new or renamed name in `folder` durable. Where system or file system cannot sync folders, or this
+    user may not open one, the name is as durable as it gets there.
+    """
     if os.name == "nt":
         return
-    handle = os.open(folder, os.O_RDONLY)
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except PermissionError:
+        return
     try:
         os.fsync(handle)
+    except OSError as error:
+        if error.errno not in _NO_FOLDER_SYNC:
+            raise
     finally:
         os.close(handle)
 

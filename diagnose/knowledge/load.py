@@ -100,7 +100,7 @@ def cache_file(key: str) -> Path:
     """Where the compiled form of a rule base is kept."""
     kept = os.environ.get("DIAGNOSE_CACHE")
     if kept:
-        return Path(kept) / f"rules-{key}.json"
+        return Path(os.path.expanduser(kept)) / f"rules-{key}.json"
     import platformdirs
 
     return Path(platformdirs.user_cache_dir("diagnose", appauthor=False)) / f"rules-{key}.json"

@@ -15,7 +15,7 @@ def state_folder() -> Path:
     """The folder for history and error log: the environment variable DIAGNOSE_STATE, else the user's own."""
     named = os.environ.get("DIAGNOSE_STATE", "")
     if named:
-        return Path(named).expanduser()
+        return path_of(named)
     import platformdirs
 
     return Path(platformdirs.user_state_dir("diagnose", appauthor=False))

@@ -6,7 +6,7 @@ import io
 import sys
 
 from diagnose.report.lines import Line
-from diagnose.shell.paint import is_terminal, plain_text, show, width_of
+from diagnose.shell.paint import is_terminal, plain_text, prompt_text, show, width_of
 from diagnose.shell.session import Session
 
 LONGEST = 100_000  # characters of one line
@@ -50,7 +50,7 @@ def _next(session: Session, typing: bool) -> str | None:
     """The next line, None at the end of the input."""
     if typing:
         stream = sys.stdout if is_terminal(sys.stdout) else sys.stderr
-        stream.write(session.prompt)
+        stream.write(prompt_text(session.prompt, getattr(stream, "encoding", None) or "utf-8"))
         stream.flush()
         session.desk.warm()
     line = sys.stdin.readline(LONGEST)

@@ -76,6 +76,11 @@ def plain_text(text: str, encoding: str = "utf-8") -> str:
     return clean
 
 
+def prompt_text(prompt: str, encoding: str = "utf-8") -> str:
+    """A prompt of one or more lines, safe to print."""
+    return "\n".join(plain_text(part, encoding) for part in prompt.split("\n"))
+
+
 def _narrow(character: str, encoding: str) -> str:
     try:
         character.encode(encoding)

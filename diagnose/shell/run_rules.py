@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import sys
 from argparse import Namespace
-from pathlib import Path
 
 from diagnose.report.lines import wrap
+from diagnose.shell.folders import path_of
 from diagnose.shell.paint import width_of
 from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import shown
@@ -22,7 +22,7 @@ def check(words: Namespace) -> int:
     from diagnose.shell.run_assess import put, put_json
 
     given = words.folder or words.rules
-    folder = Path(given).expanduser() if given else shipped_folder()
+    folder = path_of(given) if given else shipped_folder()
     if not folder.is_dir():
         raise Refusal(f"there is no folder of rules {shown(str(folder))}; name one")
     knowledge, problems = build(folder)

@@ -40,7 +40,12 @@ def run(words: Namespace) -> int:
             return run_lines(session, colour)
         from diagnose.shell.terminal import run as run_terminal
 
-        return run_terminal(session, colour)
+        try:
+            return run_terminal(session, colour)
+        except Exception as error:  # this class of prompt-toolkit can be imported on Windows alone
+            if type(error).__name__ != "NoConsoleScreenBufferError":
+                raise
+            raise Refusal("this window cannot edit lines; add --plain, or use the console of Windows") from None
     finally:
         desk.close()
 

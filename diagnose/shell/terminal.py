@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
-from collections.abc import Iterable
+import threading
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import NoReturn
 
 from prompt_toolkit import PromptSession
 from prompt_toolkit.completion import CompleteEvent, Completer, Completion
@@ -16,7 +20,7 @@ from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
 from diagnose.report.lines import Line
 from diagnose.shell.completing import completions
 from diagnose.shell.folders import history_file
-from diagnose.shell.paint import plain_text, show, width_of
+from diagnose.shell.paint import prompt_text, show, width_of
 from diagnose.shell.session import Session
 
 
@@ -54,8 +58,33 @@ def _history() -> History:
         return InMemoryHistory()
 
 
+@contextmanager
+def _ended_in_order() -> Iterator[None]:
+    """A request to end (SIGTERM, a closed window) leaves by the way of every end, which gives the terminal back its
+    echo. What was answered is saved already.
+    """
+    numbers = [n for name in ("SIGTERM", "SIGHUP") if (n := getattr(signal, name, None)) is not None]
+    if threading.current_thread() is not threading.main_thread():
+        numbers = []
+
+    def end(number: int, frame: object) -> NoReturn:
+        raise SystemExit(128 + number)
+
+    before = {number: signal.signal(number, end) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
 def run(session: Session, colour: bool) -> int:
     """Converse until Ctrl-D on an empty line, or quit."""
+    with _ended_in_order():
+        return _converse(session, colour)
+
+
+def _converse(session: Session, colour: bool) -> int:
     os.environ.setdefault(
         "PROMPT_TOOLKIT_NO_CPR", "1"
     )  # a terminal that does not tell its cursor stays quiet
@@ -81,7 +110,7 @@ def run(session: Session, colour: bool) -> int:
     encoding = getattr(out, "encoding", None) or "utf-8"
     while not session.finished:
         try:
-            line = prompts.prompt(_lines(session.prompt, encoding), default=session.prefill)
+            line = prompts.prompt(prompt_text(session.prompt, encoding), default=session.prefill)
         except KeyboardInterrupt:
             session.prefill = ""
             continue
@@ -94,7 +123,3 @@ def run(session: Session, colour: bool) -> int:
         except KeyboardInterrupt:
             say(session.interrupted())
     return 0
-
-
-def _lines(prompt: str, encoding: str) -> str:
-    return "\n".join(plain_text(part, encoding) for part in prompt.split("\n"))

@@ -10,6 +10,7 @@ import os
 import socket
 import struct
 import time
+from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 from typing import NamedTuple
 
@@ -61,7 +62,7 @@ def judge(packet: bytes, nonce: int, sent: float, received: float, by: str) -> T
         return TimeAnswer(None, True, "the time service answers, but is not set to the time itself")
     there_in, there_out = _unix(arrived or left), _unix(left)
     if there_out < EARLIEST:
-        when = time.strftime("%Y-%m-%d", time.gmtime(max(there_out, -2_208_988_800)))
+        when = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=there_out)).date()  # time.gmtime knows nothing before 1970 on Windows
         return TimeAnswer(None, True, f"the time service shows {when}, so its own clock is wrong; it was not believed")
     held = max(0.0, there_out - there_in)
     delay = max(0.0, (received - sent) - held)
