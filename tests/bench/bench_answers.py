@@ -1,6 +1,7 @@
 """From an answer to the next step, at 12, 100 and 247 units, and from the start to the first prompt.
 
     python tests/bench/bench_answers.py
+    DIAGNOSE_ENGINE=plain python tests/bench/bench_answers.py    with the plain matcher
 
 Prints medians over the steps of played cases, all in one run on one machine. Invented sites.
 """
@@ -21,6 +22,7 @@ sys.path.insert(0, str(ROOT))
 from diagnose.casework.assess import Assessor  # noqa: E402
 from diagnose.drill.bench import Bench  # noqa: E402
 from diagnose.drill.play import Player, open_case  # noqa: E402
+from diagnose.inference.choice import title  # noqa: E402
 from diagnose.knowledge.load import load  # noqa: E402
 from diagnose.site.places import Place  # noqa: E402
 
@@ -94,6 +96,7 @@ def start_times(runs: int = 15) -> tuple[float, float]:
 
 def main() -> None:
     """Print the tables."""
+    print(f"conclusions by {title()}")
     bare, own = start_times()
     print(f"four libraries imported {1000 * bare:5.0f} ms, start to first prompt {1000 * own:5.0f} ms: {own / bare:.2f} times")
     began = time.perf_counter()
