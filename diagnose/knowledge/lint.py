@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from diagnose.gauges import load_all
 from diagnose.gauges.base import AUDITS, PREDICTORS, READINGS, STRENGTHS
-from diagnose.knowledge import lint_effects, lint_safety, lint_words
+from diagnose.knowledge import lint_dangers, lint_effects, lint_listen, lint_safety, lint_steps, lint_words
 from diagnose.knowledge import model as m
 from diagnose.source.problems import Mark, Problem, nearest, shown
 
@@ -26,7 +26,7 @@ Finding = tuple[m.Spot, str, str, str]  # spot, message, hint, lint
 
 
 def lint(k: m.Knowledge) -> list[Problem]:
-    """Every problem of the rule base, in file order."""
+    """Every problem of the rule base, each at its block or line; the same words may come twice, for two names."""
     load_all()
     found = [
         Problem(Mark(spot.file, spot.line, 1), message, hint, name)
@@ -34,7 +34,7 @@ def lint(k: m.Knowledge) -> list[Problem]:
         for spot, message, hint, name in check(k)
         if not message.endswith(" ''")  # the name is missing, which was told when the block was read
     ]
-    return sorted(set(found))
+    return found
 
 
 def _unknown(spot: m.Spot, label: str, what: str, word: str, known: Iterable[str]) -> Finding:
@@ -44,7 +44,8 @@ def _unknown(spot: m.Spot, label: str, what: str, word: str, known: Iterable[str
 def _blocks(k: m.Knowledge) -> Iterator[tuple[str, m.Spot, tuple[str, ...]]]:
     for sort, table in (
         ("caution", k.cautions), ("check", k.checks), ("mechanism", k.mechanisms), ("fault", k.faults),
-        ("remedy", k.remedies), ("rule", k.rules),
+        ("remedy", k.remedies), ("rule", k.rules), ("danger", k.dangers),
+        ("group", k.groups), ("words", k.words),
     ):  # fmt: skip
         for block in table.values():
             yield f"{sort} {block.id}", block.spot, block.sources
@@ -220,7 +221,7 @@ def _gate(
     if state in ("dead-verified", "live") and reach != "on-site":
         yield (spot, f"{label}: state {state} means somebody is there", "write 'reach: on-site'", "role")
     if state == "live" and "live-work" not in cautions:
-        yield (spot, f"{label}: an energised step without its caution", "add 'live-work' to cautions", "caution")
+        yield (spot, f"{label}: an energized step without its caution", "add 'live-work' to cautions", "caution")
     if state == "dead-verified" and "lock-out" not in cautions:
         yield (spot, f"{label}: a step on dead equipment without its caution", "add 'lock-out' to cautions", "caution")
 
@@ -235,17 +236,19 @@ def remedies(k: m.Knowledge) -> Iterator[Finding]:
 
 
 def unused(k: m.Knowledge) -> Iterator[Finding]:
-    """A check or caution that nothing mentions is dead knowledge."""
+    """A check or caution that no fault, rule or danger mentions is dead knowledge."""
     shows = [s for f in k.faults.values() for s in f.shows] + [s for x in k.mechanisms.values() for s in x.shows]
     used = {s.check for s in shows}
     used |= {w.key for r in k.rules.values() for w in r.when if w.sort == "reading"}
+    used |= {x.check for d in k.dangers.values() for x in d.raised_by} | {c for d in k.dangers.values() for either in d.proofs for c in either}
     if any(f.alters for f in k.faults.values()):
         used |= {c.id for c in k.checks.values() if c.gauge in PREDICTORS}
     for c in k.checks.values():
         if c.id not in used:
-            yield (c.spot, f"check {c.id}: no fault, mechanism or rule uses it", "name it where it tells something, or remove it", "unused")
+            yield (c.spot, f"check {c.id}: no fault, mechanism, rule or danger uses it", "name it where it tells something, or remove it", "unused")
     cited = {n for c in k.checks.values() for n in c.cautions} | {n for r in k.remedies.values() for n in r.cautions}
     cited |= {t.key for r in k.rules.values() for t in r.then if t.sort == "caution"}
+    cited |= {n for d in k.dangers.values() for n in (*d.first, d.make_safe)}
     for caution in k.cautions.values():
         if caution.id not in cited and caution.id != "local-code":
             yield (caution.spot, f"caution {caution.id}: nothing cites it", "cite it, or remove it", "unused")
@@ -295,5 +298,8 @@ def _then_names(k: m.Knowledge, label: str, r: m.ReadingRule) -> Iterator[Findin
 CHECKS: tuple[Callable[[m.Knowledge], Iterator[Finding]], ...] = (
     sources, faults, proofs, mechanisms, checks, remedies, unused, rules,
     lint_effects.lines, lint_effects.undetectable, lint_effects.twins, lint_effects.ways,
-    lint_words.titles, lint_words.placeholders, lint_words.phrases, lint_safety.danger, lint_safety.complaints,
+    lint_words.titles, lint_words.placeholders, lint_words.phrases, lint_safety.danger, lint_safety.complaints, lint_safety.signs_asked,
+    lint_steps.needs, lint_steps.back_in_service, lint_steps.told_to_laypeople,
+    lint_dangers.names, lint_dangers.by_rules, lint_dangers.ended, lint_dangers.proofs, lint_dangers.cautions, lint_dangers.severe,
+    lint_listen.groups, lint_listen.phrases,
 )  # fmt: skip

@@ -2,34 +2,48 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from diagnose.knowledge import model as m
+from diagnose.source.problems import shown
 
 DANGER = "danger-signs"
 ON_THE_PHONE = ("contact", "agent")
+SMALL_WORDS = frozenset(["anybody", "anything", "before", "from", "gone", "have", "inside", "itself", "loudly", "panel", "should", "somebody", "some", "something", "that", "there", "this", "unit", "very", "when", "where", "with"])
+SHORT_SIGNS = frozenset(("hit", "hot"))
 
 Finding = tuple[m.Spot, str, str, str]  # spot, message, hint, lint
 
 
 def danger(k: m.Knowledge) -> Iterator[Finding]:
-    """There is a check for danger signs, and each abnormal outcome of it by itself stops use."""
-    check = k.checks.get(DANGER)
-    if check is None:
+    """There is a check for danger signs, and each abnormal outcome of such a check by itself stops use."""
+    if DANGER not in k.checks:
         spot = next(iter(k.checks.values())).spot if k.checks else m.Spot("rules", 1)
         yield (m.Spot(spot.file, 1), f"there is no check '{DANGER}'", "add it: a case begins with it", "danger")
-        return
-    stopped: set[str] = set()
-    for rule in k.rules.values():
-        alone = len(rule.when) == 1 and not rule.unless and rule.when[0].sort == "reading"
-        if alone and rule.when[0].key == DANGER and not rule.when[0].pattern:
-            stopped |= set(rule.when[0].words) if any(t.sort == "stop-use" for t in rule.then) else set()
-    for name in check.outcome_ids[1:]:
-        if name not in stopped:
-            yield (
-                check.spot, f"check {DANGER}: no rule stops use on '{name}' alone",
-                f"add a rule with {{reading: {DANGER}, outcome: {name}}} and {{stop-use: ...}}", "danger",
-            )  # fmt: skip
+    for check in (k.checks[name] for name in m.SIGNS if name in k.checks):
+        stopped = {o for d in k.dangers.values() if d.level == "stop" for r in d.raised_by if r.check == check.id for o in r.outcomes}
+        for name in check.outcome_ids[1:]:
+            if name not in stopped:
+                yield (
+                    check.spot, f"check {check.id}: no danger that stops use is raised by '{name}'",
+                    f"add {{check: {check.id}, outcome: {name}}} to 'raised-by' of a danger", "danger",
+                )  # fmt: skip
+
+
+def signs_asked(k: m.Knowledge) -> Iterator[Finding]:
+    """The question for danger signs names each of them, by at least one telling word of the outcome."""
+    for check in (k.checks[name] for name in m.SIGNS if name in k.checks):
+        asked = _stems(check.ask)
+        for outcome in check.outcomes[1:]:
+            if not _stems(f"{outcome.id.replace('-', ' ')} {outcome.says}") & asked:
+                yield (check.spot, f"check {check.id}: its question does not name {outcome.id}", f"say {shown(outcome.says)} in a word of it", "danger")
+
+
+def _stems(text: str) -> set[str]:
+    """The telling words of a text, cut so that buzz and buzzing agree."""
+    words = re.findall(r"[a-z]+", text.lower())
+    return {w[:5] for w in words if len(w) >= 4 and w not in SMALL_WORDS} | {w for w in words if w in SHORT_SIGNS}
 
 
 def complaints(k: m.Knowledge) -> Iterator[Finding]:

@@ -9,6 +9,7 @@ from diagnose.knowledge import model as m
 from diagnose.source.problems import shown
 
 LONGEST_TITLE = 110
+EMERGENCY = "{emergency}"  # the number to call: of the record, of the settings, else in general words
 
 Finding = tuple[m.Spot, str, str, str]  # spot, message, hint, lint
 _HOLE = re.compile(r"\{[^{}]*\}?")
@@ -30,6 +31,8 @@ def _texts(k: m.Knowledge) -> Iterator[tuple[str, m.Spot, str, tuple[str, ...]]]
         yield f"remedy {r.id}", r.spot, r.title, (r.title, r.do)
     for rule in k.rules.values():
         yield f"rule {rule.id}", rule.spot, rule.title, (rule.title, rule.says)
+    for d in k.dangers.values():
+        yield f"danger {d.id}", d.spot, d.title, (d.title, d.says, *d.kit)
     for fact in k.facts.values():
         yield f"fact {fact.key}", m.Spot(*fact.spot), fact.title, (fact.title, fact.ask, fact.find)
 
@@ -42,10 +45,11 @@ def titles(k: m.Knowledge) -> Iterator[Finding]:
 
 
 def placeholders(k: m.Knowledge) -> Iterator[Finding]:
-    """Only {place} is filled in; anything else in braces would be shown as it stands."""
+    """{place} is filled in, and in cautions and dangers {emergency}; anything else in braces would be shown as it stands."""
     for label, spot, _, texts in _texts(k):
-        for hole in dict.fromkeys(h for text in texts for h in _HOLE.findall(text) if h != "{place}"):
-            yield (spot, f"{label}: {shown(hole)} is not filled in", "write {place}, or leave the braces out", "placeholder")
+        filled = ("{place}", EMERGENCY) if label.split()[0] in ("caution", "danger") else ("{place}",)
+        for hole in dict.fromkeys(h for text in texts for h in _HOLE.findall(text) if h not in filled):
+            yield (spot, f"{label}: {shown(hole)} is not filled in", f"write {' or '.join(filled)}, or leave the braces out", "placeholder")
 
 
 def phrases(k: m.Knowledge) -> Iterator[Finding]:

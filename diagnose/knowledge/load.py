@@ -21,7 +21,7 @@ from diagnose.knowledge import model as m
 from diagnose.site.model import FactSpec
 from diagnose.source.problems import InputError, Mark, Problem, one_line
 
-FORMAT = "20"
+FORMAT = "22"
 MOST_KEPT = 8  # compiled forms; a rule author makes a new one with every change
 
 
@@ -51,6 +51,7 @@ def load(folder: Path | None = None, cache: bool = True) -> m.Knowledge:
 def build(folder: Path, key: str = "") -> tuple[m.Knowledge, list[Problem]]:
     """The rule base as far as it can be read, with every problem of reading and of `lint`."""
     from diagnose.knowledge.lint import lint
+    from diagnose.knowledge.pin import pinned
     from diagnose.knowledge.read import read_folder
 
     if not any(folder.rglob("*.yaml")):
@@ -67,10 +68,11 @@ def build(folder: Path, key: str = "") -> tuple[m.Knowledge, list[Problem]]:
             problems.append(Problem(where, f"there is no scale '{scale}'", "add the block 'scale: ...'", "unknown-name"))
     knowledge = m.Knowledge(
         blocks["fact"], blocks["source"], blocks["caution"], blocks["check"], blocks["mechanism"],
-        blocks["fault"], blocks["remedy"], blocks["rule"], blocks["scale"], key or content_key(folder),
+        blocks["fault"], blocks["remedy"], blocks["rule"], blocks["danger"],
+        blocks["group"], blocks["words"], blocks["scale"], key or content_key(folder),
     )  # fmt: skip
     if not unread:
-        problems.extend(lint(knowledge))
+        problems.extend(pinned(lint(knowledge), folder, shown_folder(folder)))
     return knowledge, sorted(set(problems))
 
 
@@ -80,7 +82,7 @@ def shown_folder(folder: Path) -> str:
 
 
 def _empty(key: str) -> m.Knowledge:
-    return m.Knowledge({}, {}, {}, {}, {}, {}, {}, {}, {name: m.Scale(name, {}) for name in ("how-often", "prior")}, key)
+    return m.Knowledge({}, {}, {}, {}, {}, {}, {}, {}, {}, {}, {}, {name: m.Scale(name, {}) for name in ("how-often", "prior")}, key)
 
 
 def content_key(folder: Path) -> str:
@@ -179,6 +181,7 @@ def decode(data: dict[str, Any], key: str) -> m.Knowledge:
         )
         for r in rows["rules"]
     )  # fmt: skip
+    dangers = (m.Danger(*spot((*r[:10], tuple(m.Raise(*x) for x in r[10]), *r[11:]))) for r in rows["dangers"])
     return m.Knowledge(
         {f.key: f for f in facts},
         {r[0]: m.Source(*spot(r)) for r in rows["sources"]},
@@ -188,6 +191,9 @@ def decode(data: dict[str, Any], key: str) -> m.Knowledge:
         {f.id: f for f in faults},
         {r[0]: m.Remedy(*spot(r)) for r in rows["remedies"]},
         {r.id: r for r in rules},
+        {d.id: d for d in dangers},
+        {r[0]: m.Group(*spot(r)) for r in rows["groups"]},
+        {r[0]: m.Words(*spot(r)) for r in rows["words"]},
         {r[0]: m.Scale(r[0], r[1]) for r in rows["scales"]},
         key,
     )

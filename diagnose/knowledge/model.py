@@ -29,6 +29,10 @@ ALTERATIONS = (
     "one-wire-open", "pair-short", "bias-off", "bias-extra", "pair-swapped", "rc-terminators",
 )  # fmt: skip
 GAUGE = "gauge "
+AUDIENCES = ("everybody", "qualified")
+NEEDS = ("none", "energized", "in-use")
+DANGER_LEVELS = ("stop", "hold")
+SIGNS = ("danger-signs", "panel-danger-signs")  # the checks whose outcomes are danger signs
 NO_ANSWER = ("do-not-know", "cannot-reach")
 
 Given = tuple[tuple[str, tuple[str, ...]], ...]
@@ -50,9 +54,12 @@ class Source(NamedTuple):
 
 
 class Caution(NamedTuple):
+    """A warning. `audience` is everybody, or qualified: what only a qualified person may be told to do."""
+
     id: str
     title: str
     says: str
+    audience: str
     sources: tuple[str, ...]
     spot: Spot
 
@@ -66,7 +73,10 @@ class Outcome(NamedTuple):
 
 
 class Check(NamedTuple):
-    """A question, look, measurement, test or record; the normal outcome stands first."""
+    """A question, look, measurement, test or record; the normal outcome stands first.
+
+    `needs` says whether the equipment has to be energized for it, or in use (a car plugged in, a start, a restart).
+    """
 
     id: str
     title: str
@@ -84,6 +94,7 @@ class Check(NamedTuple):
     state: str
     reach: str
     minutes: float
+    needs: str
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
     spot: Spot
@@ -158,6 +169,7 @@ class Remedy(NamedTuple):
     state: str
     reach: str
     minutes: float
+    needs: str
     parts: tuple[str, ...]
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
@@ -194,6 +206,71 @@ class ReadingRule(NamedTuple):
     spot: Spot
 
 
+class Raise(NamedTuple):
+    """A reading that raises a danger by itself: any of `outcomes` of a check."""
+
+    check: str
+    outcomes: tuple[str, ...]
+    line: int
+
+
+class Danger(NamedTuple):
+    """What can hurt somebody, what raises it, what everybody is told, and what ends it.
+
+    level      `stop`: use ends until it is proved safe; `hold`: nobody below technician plugs in, resets or tries again
+    emergency  the emergency line comes first
+    first      cautions for everybody, in their order
+    make_safe  caution with what the qualified person does; laypeople never read it
+    by         least role that may make it safe, repair and prove it
+    proofs     readings that all have to be normal afterwards; each is one check or several of which one will do
+    kit        what is taken along beside the instruments of the proofs
+    """
+
+    id: str
+    title: str
+    level: str
+    emergency: bool
+    says: str
+    first: tuple[str, ...]
+    make_safe: str
+    by: str
+    proofs: tuple[tuple[str, ...], ...]
+    kit: tuple[str, ...]
+    raised_by: tuple[Raise, ...]
+    sources: tuple[str, ...]
+    spot: Spot
+
+
+class Group(NamedTuple):
+    """Words that a phrase may name together as <id>; a word of it may be several words.
+
+    A `calm` group is of everyday business: no phrase names it, the learned weights know what it does to a word beside it.
+    """
+
+    id: str
+    calm: bool
+    words: tuple[str, ...]
+    sources: tuple[str, ...]
+    spot: Spot
+
+
+class Words(NamedTuple):
+    """How people say one danger sign, `id`.
+
+    phrases   words in this order, only small words between; <group> stands for any of its words
+    together  parts joined by +, in one clause in any order, each written as a phrase is
+    harmless  phrases whose words count for nothing here
+    """
+
+    id: str
+    title: str
+    phrases: tuple[str, ...]
+    together: tuple[str, ...]
+    harmless: tuple[str, ...]
+    sources: tuple[str, ...]
+    spot: Spot
+
+
 class Scale(NamedTuple):
     id: str
     words: Mapping[str, float]
@@ -210,6 +287,9 @@ class Knowledge(NamedTuple):
     faults: Mapping[str, Fault]
     remedies: Mapping[str, Remedy]
     rules: Mapping[str, ReadingRule]
+    dangers: Mapping[str, Danger]
+    groups: Mapping[str, Group]
+    words: Mapping[str, Words]
     scales: Mapping[str, Scale]
     key: str
 

@@ -47,7 +47,7 @@ def _source(f: Fields) -> m.Source:
 
 
 def _caution(f: Fields) -> m.Caution:
-    return m.Caution(f.id("caution"), f.text("title"), f.text("says"), _sources(f), _spot(f))
+    return m.Caution(f.id("caution"), f.text("title"), f.text("says"), f.word("for", m.AUDIENCES, "everybody"), _sources(f), _spot(f))
 
 
 def _check(f: Fields) -> m.Check:
@@ -64,7 +64,7 @@ def _check(f: Fields) -> m.Check:
         f.text("how"), f.word("instrument", m.INSTRUMENTS, "none"), f.text("gauge", False), outcomes,
         f.yes("complaint"), f.yes("sweep"), baseline, f.word("role", m.ROLES),
         f.word("state", m.STATES), f.word("reach", m.REACHES), f.number("minutes", 0.2, 240),
-        f.texts("cautions"), _sources(f), _spot(f),
+        f.word("needs", m.NEEDS, "none"), f.texts("cautions"), _sources(f), _spot(f),
     )  # fmt: skip
 
 
@@ -107,7 +107,7 @@ def _fault(f: Fields) -> m.Fault:
 def _remedy(f: Fields) -> m.Remedy:
     return m.Remedy(
         f.id("remedy"), f.text("title"), f.text("do"), f.word("role", m.ROLES), f.word("state", m.STATES),
-        f.word("reach", m.REACHES), f.number("minutes", 0.2, 2880), f.texts("parts"), f.texts("cautions"),
+        f.word("reach", m.REACHES), f.number("minutes", 0.2, 2880), f.word("needs", m.NEEDS, "none"), f.texts("parts"), f.texts("cautions"),
         _sources(f), _spot(f),
     )  # fmt: skip
 
@@ -154,6 +154,32 @@ def _rule(f: Fields) -> m.ReadingRule:
     )  # fmt: skip
 
 
+def _raise(f: Fields) -> m.Raise:
+    found = m.Raise(f.text("check"), f.texts("outcome", required=True), f.block.mark.line)
+    f.finish()
+    return found
+
+
+def _danger(f: Fields) -> m.Danger:
+    return m.Danger(
+        f.id("danger"), f.text("title"), f.word("level", m.DANGER_LEVELS, "stop"), f.yes("emergency"), f.text("says"),
+        f.texts("first", required=True), f.text("make-safe", False), f.word("by", m.ROLES, "technician"),
+        tuple(tuple(text.split(" or ")) for text in f.texts("proofs")), f.texts("kit"),
+        tuple(_raise(row) for row in f.rows("raised-by")), _sources(f), _spot(f),
+    )  # fmt: skip
+
+
+def _group(f: Fields) -> m.Group:
+    return m.Group(f.id("group"), f.yes("calm"), f.texts("words", required=True), _sources(f), _spot(f))
+
+
+def _words(f: Fields) -> m.Words:
+    return m.Words(
+        f.id("words"), f.text("title"), f.texts("phrases", required=True), f.texts("together"), f.texts("harmless"),
+        _sources(f), _spot(f),
+    )  # fmt: skip
+
+
 def _scale(f: Fields) -> m.Scale:
     f.text("says", False)
     _sources(f)
@@ -171,7 +197,8 @@ def _scale(f: Fields) -> m.Scale:
 
 READERS: dict[str, Callable[[Fields], Any]] = {
     "fact": _fact, "source": _source, "caution": _caution, "check": _check, "mechanism": _mechanism,
-    "fault": _fault, "remedy": _remedy, "rule": _rule, "scale": _scale,
+    "fault": _fault, "remedy": _remedy, "rule": _rule, "danger": _danger, "group": _group,
+    "words": _words, "scale": _scale,
 }  # fmt: skip
 
 

@@ -13,13 +13,13 @@ import pytest
 from diagnose.casework.assess import Assessor
 from diagnose.casework.casefile import read_case
 from diagnose.casework.events import Event
+from diagnose.drill.worked import events_of, read_worked
 from diagnose.inference.engine import Engine
 from diagnose.inference.matcher import PlainMatcher
 from diagnose.inference.terms import Fact, Rule
 from diagnose.inference.trace import Trace
 from diagnose.knowledge.load import load
 from tests.inference.clips_reference import ClipsReference
-from tests.worked_cases import all_cases, events_of
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -35,12 +35,12 @@ class Three:
 
     def infer(self, facts: Iterable[Fact]) -> Trace:
         key = frozenset(facts)
+        Three.compared += 1
         if key not in self.seen:
             trace = self.engine.infer(key)
             assert trace == self.plain.infer(key)
             assert set(trace.facts) == self.clips.infer(key)
             self.seen[key] = trace
-            Three.compared += 1
         return self.seen[key]
 
 
@@ -49,17 +49,25 @@ def assessor() -> Assessor:
     return Assessor(load(cache=False), Three)
 
 
-def shipped_events(assessor: Assessor) -> Iterable[tuple[Event, ...]]:
-    for path in sorted((ROOT / "cases").glob("*.yaml")):
-        yield read_case(path, assessor.knowledge).events()
-    for case in all_cases():
-        yield events_of(case)
+SHIPPED = sorted((ROOT / "cases").glob("*.yaml"))
+WORKED = {f"{Path(c.mark.file).name}:{c.name}": events_of(c) for c in read_worked(sorted((ROOT / "tests" / "worked").glob("*.yaml")))}
 
 
-def test_three_engines_agree_on_every_shipped_case(assessor: Assessor) -> None:
-    cases = 0
-    for events in shipped_events(assessor):
-        assessor.conclude(assessor.state(events))
-        cases += 1
-    assert cases > 300
-    assert Three.compared > 300
+def compare(assessor: Assessor, events: tuple[Event, ...]) -> None:
+    before = Three.compared
+    assessor.conclude(assessor.state(events))
+    assert Three.compared > before or not any(e.kind == "reading" for e in events)
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+def test_three_engines_agree_on_every_shipped_case(assessor: Assessor, path: Path) -> None:
+    compare(assessor, read_case(path, assessor.knowledge).events())
+
+
+@pytest.mark.parametrize("name", WORKED)
+def test_three_engines_agree_on_every_worked_case(assessor: Assessor, name: str) -> None:
+    compare(assessor, WORKED[name])
+
+
+def test_the_cases_are_all_there() -> None:
+    assert len(SHIPPED) + len(WORKED) > 300

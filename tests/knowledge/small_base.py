@@ -39,7 +39,24 @@ BASE = """\
 - caution: lock-out
   title: Lock out
   says: Isolate and prove dead.
+  for: qualified
   sources: [handbook]
+- caution: make-safe
+  title: Making it safe
+  says: The qualified person isolates it and proves it dead.
+  for: qualified
+  sources: [handbook]
+- danger: burning-smell
+  title: burning smell
+  says: Stop using {place}, and with smoke call {emergency}.
+  first: [keep-off]
+  make-safe: make-safe
+  by: technician
+  proofs: [supply-volts or unit-power]
+  kit: [lock-out kit]
+  raised-by:
+    - {check: danger-signs, outcome: [smell]}
+  sources: [common-practice]
 - check: danger-signs
   title: Danger signs
   at: unit
@@ -148,7 +165,7 @@ BASE = """\
   place: same
   then:
     - {finding: danger-at-hand}
-    - {stop-use: burning smell}
+    - {stop-use: burning-smell}
   level: danger
   says: Stop using {place}.
   sources: [common-practice]

@@ -15,6 +15,7 @@ ALL_LINTS = {
     "block", "yaml", "twice", "unknown-name", "unused", "impossible-outcome", "number-in-rule", "out-of-sight",
     "never-shown", "empty-proof", "gauge-outcomes", "gauge-place", "phrases", "role", "caution", "negation",
     "pointless", "undetectable", "twins", "too-many-ways", "long-title", "placeholder", "danger", "file",
+    "needs", "unproved", "audience",
 }  # fmt: skip
 
 
@@ -82,6 +83,17 @@ NEW_RULE = """\
   level: note
   says: Something.
   sources: [common-practice]
+"""
+DANGER = """\
+- danger: new-danger
+  title: a new danger
+  says: Stop using {place}.
+  first: [keep-off]
+  make-safe: make-safe
+  proofs: [unit-power]
+  raised-by:
+    - {check: danger-signs, outcome: [smell]}
+  sources: [handbook]
 """
 
 
@@ -188,7 +200,7 @@ CASES: list[tuple[str, str, str, str, str]] = [
     ("a rule that asks an unknown check", with_rule("finding: something-new", "ask: unit-powr"), "unknown-name", "- rule: new-rule", "did you mean 'unit-power'?"),
     # ---- knowledge that cannot be used
     ("an unused source", BASE + "- source: lonely\n  title: Nobody names it\n  kind: handbook\n", "unused", "- source: lonely", "named by no block"),
-    ("an unused check", BASE + NEW_CHECK, "unused", "- check: new-check", "no fault, mechanism or rule uses it"),
+    ("an unused check", BASE + NEW_CHECK, "unused", "- check: new-check", "no fault, mechanism, rule or danger uses it"),
     ("an unused mechanism", BASE + "- mechanism: idle\n  title: Idle\n  says: Idle.\n  shows: [{check: unit-power, outcome: dark, how-often: always}]\n  sources: [handbook]\n", "unused", "- mechanism: idle", "no fault causes it"),
     ("an unused remedy", BASE + "- remedy: idle\n  title: Idle\n  do: Nothing.\n  role: agent\n  state: any\n  reach: remote\n  minutes: 1\n  sources: [handbook]\n", "unused", "- remedy: idle", "no fault uses it"),
     ("an unused caution", BASE + "- caution: idle\n  title: Idle\n  says: Nothing.\n  sources: [handbook]\n", "unused", "- caution: idle", "nothing cites it"),
@@ -214,7 +226,7 @@ CASES: list[tuple[str, str, str, str, str]] = [
     ("dead work by phone", with_check("role: contact\n  state: any", "role: technician\n  cautions: [lock-out]\n  state: dead-verified"), "role", "- check: new-check", "reach: on-site"),
     ("a contact on site", with_check("reach: phone", "reach: on-site"), "role", "- check: new-check", "by phone or remotely"),
     ("an agent on site", with_check("role: contact\n  state: any\n  reach: phone", "role: agent\n  state: any\n  reach: on-site"), "role", "- check: new-check", "by phone or remotely"),
-    ("live work without its caution", with_check("role: contact\n  state: any\n  reach: phone", "role: electrician\n  state: live\n  reach: on-site"), "caution", "- check: new-check", "live-work"),
+    ("live work without its caution", with_check("role: contact\n  state: any\n  reach: phone", "role: electrician\n  state: live\n  reach: on-site\n  needs: energized"), "caution", "- check: new-check", "live-work"),
     ("dead work without its caution", with_check("role: contact\n  state: any\n  reach: phone", "role: electrician\n  state: dead-verified\n  reach: on-site"), "caution", "- check: new-check", "lock-out"),
     ("a remedy without its caution", spoilt("  minutes: 20\n  cautions: [lock-out]", "  minutes: 20"), "caution", "- remedy: remake-joint", "lock-out"),
     ("a remedy by a contact", spoilt("  role: electrician\n", "  role: agent\n"), "role", "- remedy: remake-joint", "opens and measures nothing"),
@@ -229,15 +241,61 @@ CASES: list[tuple[str, str, str, str, str]] = [
     ("a misspelt placeholder", with_check("{place}", "'{plcae}'").replace("ask: Is '{plcae}' straight?", 'ask: "Is {plcae} straight?"'), "placeholder", "- check: new-check", "{plcae}"),
     ("a brace left open", with_rule("says: Something.", 'says: "At {place is dark."'), "placeholder", "- rule: new-rule", "{place is dark."),
     # ---- danger
-    ("a danger sign that stops nothing", spoilt("    smell: burning smell\n", "    smell: burning smell\n    shock: shock\n"), "danger", "- check: danger-signs", "'shock'"),
-    ("a danger sign that stops only sometimes", spoilt("    - {reading: danger-signs, outcome: smell}\n", "    - {reading: danger-signs, outcome: smell}\n    - {fact: trunk.kind, is: rs485}\n"), "danger", "- check: danger-signs", "alone"),
+    ("a danger sign that stops nothing", spoilt("    smell: burning smell\n", "    smell: burning smell\n    heat: too hot\n"), "danger", "- check: danger-signs", "no danger that stops use is raised by 'heat'"),
+    ("a danger sign that only holds", spoilt("  title: burning smell\n", "  title: burning smell\n  level: hold\n"), "danger", "- check: danger-signs", "no danger that stops use is raised by 'smell'"),
+    ("a danger sign that the question does not name", spoilt("Any smell or heat", "Any fire or heat"), "danger", "- check: danger-signs", "does not name smell"),
+    ("a danger that nobody can make safe", spoilt("  make-safe: make-safe\n", ""), "danger", "- danger: burning-smell", "nothing says how to make it safe"),
+    ("a danger without end", spoilt("  proofs: [supply-volts or unit-power]\n", ""), "danger", "- danger: burning-smell", "no reading proves"),
+    ("a dangerous fault that nobody notices", with_fault("severity: degraded", "severity: danger"), "danger", "- fault: new-fault", "raise a danger by unit-power dark"),
+    ("a danger raised by an unknown check", spoilt("{check: danger-signs, outcome: [smell]}", "{check: danger-sings, outcome: [smell]}"), "unknown-name", "    - {check: danger-sings", "did you mean 'danger-signs'?"),
+    ("a danger raised by an unknown outcome", spoilt("outcome: [smell]}", "outcome: [smell, smoke]}"), "unknown-name", "outcome: [smell, smoke]", "no outcome 'smoke'"),
+    ("a danger raised by the normal outcome", spoilt("outcome: [smell]}", "outcome: [smell, none]}"), "impossible-outcome", "outcome: [smell, none]", "ends a danger"),
+    ("a danger with an unknown first word", spoilt("  first: [keep-off]", "  first: [keep-of]"), "unknown-name", "- danger: burning-smell", "did you mean 'keep-off'?"),
+    ("a danger with an unknown way to make it safe", spoilt("  make-safe: make-safe\n", "  make-safe: make-save\n"), "unknown-name", "- danger: burning-smell", "did you mean 'make-safe'?"),
+    ("a danger with an unknown proof", spoilt("[supply-volts or unit-power]", "[supply-volts or unit-powr]"), "unknown-name", "- danger: burning-smell", "did you mean 'unit-power'?"),
+    ("a rule that stops use by a text", spoilt("{stop-use: burning-smell}", "{stop-use: it burns}"), "unknown-name", "- rule: smell-stops-use", "names no danger"),
+    ("a reading that raises two dangers", BASE + DANGER, "twice", "    - {check: danger-signs, outcome: [smell]}\n  sources: [handbook]", "raises danger burning-smell already"),
+    ("a danger that nothing raises", BASE + DANGER.replace("  raised-by:\n    - {check: danger-signs, outcome: [smell]}\n", ""), "unused", "- danger: new-danger", "nothing raises it"),
+    ("a danger that a contact makes safe", spoilt("  by: technician\n", "  by: contact\n"), "role", "- danger: burning-smell", "a contact makes nothing safe"),
+    ("a proof above who makes it safe", spoilt("[supply-volts or unit-power]", "[supply-volts]").replace("  role: technician\n  state: dead-verified\n  reach: on-site\n  minutes: 5", "  role: electrician\n  state: dead-verified\n  reach: on-site\n  minutes: 5"), "role", "- danger: burning-smell", "by: electrician"),
+    ("a proof at another place", with_check("at: unit", "at: trunk").replace("[supply-volts or unit-power]", "[new-check]"), "out-of-sight", "- danger: burning-smell", "taken at a trunk"),
+    ("first words for the qualified", spoilt("  first: [keep-off]", "  first: [keep-off, lock-out]"), "audience", "- danger: burning-smell", "'first' is read by everybody"),
+    ("making safe told to everybody", spoilt("isolates it and proves it dead.\n  for: qualified\n", "isolates it and proves it dead.\n"), "audience", "- danger: burning-smell", "add 'for: qualified'"),
+    ("making safe that does not say who", spoilt("The qualified person isolates", "Isolate"), "audience", "- caution: make-safe", "begins with 'The qualified person'"),
+    # ---- power and use
+    ("an order for the qualified at a contact's check", with_check("minutes: 1", "cautions: [lock-out]\n  minutes: 1"), "audience", "- check: new-check", "the step is for a contact"),
+    ("a check that plugs in without saying so", with_check("how: Look.", "how: Look, then plug a car in once."), "needs", "- check: new-check", "'plug a car in'"),
+    ("a check that ends with power on", with_check("how: Look.", "how: Look, close up, switch on."), "needs", "- check: new-check", "'close up'"),
+    ("a live check without needs", with_check("role: contact\n  state: any\n  reach: phone", "role: electrician\n  state: live\n  reach: on-site\n  cautions: [live-work]") + "- caution: live-work\n  title: Live\n  says: Rated leads.\n  for: qualified\n  sources: [handbook]\n", "needs", "- check: new-check", "a live step"),
+    ("a remedy that restarts without saying so", spoilt("do: Dry and seal it.", "do: Dry and seal it, then restart it."), "needs", "- remedy: dry-joint", "'restart'"),
+    ("power back on a look alone", spoilt("do: Cut back and remake it.", "do: Cut back and remake it, close up.\n  needs: energized"), "unproved", "- fault: loose-joint", "test or a measurement"),
 ]  # fmt: skip
+
+EXACT = {  # what begins at the very line and column that is told: the name that is wrong, or the key
+    "an unknown source": "handbok]", "an unknown source of a fact": "nobody]", "an unknown check": "unit-powre,", "an unknown outcome": "drak,",
+    "an unknown how-often": "mostly}", "an unknown strength gauge": "reflections-distrub", "an unknown prior": "never-ever", "an unknown remedy": "dry-joints",
+    "an unknown look-alike": "wet-joints]", "a look-alike of itself": "new-fault]", "an unknown proof": "unit-powr]",
+    "an unknown alteration": "pair-opened]", "an unknown mechanism": "no-suply,", "an unknown fact": "trunk.knid:", "a word a fact never has": "rs-485}",
+    "an outcome an audit never has": "missing}", "an unknown caution": "keep-of]", "an unknown reading gauge": "insulation-megohm\n",
+    "a baseline for no outcome": "bend: rarely", "a baseline for the normal outcome": "straight: rarely", "a baseline of an unknown word": "now-and-then}",
+    "a rule on an unknown check": "unit-powr,", "a rule on an unknown outcome": "drak}", "a rule on an unknown finding": "danger-at-hnd}",
+    "a rule on an unknown fact": "trunk.sort,", "a rule that excludes an unknown fault": "loose-jiont}", "a rule that settles an unknown fault": "loose-jiont}",
+    "a rule with an unknown prior word": "likely}", "a rule with an unknown caution": "keep-of}", "a rule that asks an unknown check": "unit-powr}",
+    "a built-in outcome": "cannot-reach: x", "the normal outcome as an effect": "good, how-often: usually", "end without a trunk end": "end: far\n  nature",
+    "a pattern of no sweep": "pattern: all", "a negated reading": "unless: [{reading", "a negated fact": "unless: [{fact",
+    "a danger sign that stops nothing": "heat: too hot", "a danger sign that only holds": "smell: burning smell", "a danger raised by an unknown check": "danger-sings,",
+    "a danger raised by an unknown outcome": "[smell, |smoke]", "a danger raised by the normal outcome": "none]}", "a danger with an unknown first word": "keep-of]",
+    "a danger with an unknown way to make it safe": "make-save", "a danger with an unknown proof": "unit-powr]", "a rule that stops use by a text": "it burns}",
+    "first words for the qualified": "first: [keep-off, lock-out]", "power back on a look alone": "remedy: remake-joint\n  |prove: [unit-power]",
+}  # fmt: skip
 
 FOLLOWED = {  # spoiling these leaves something else without use as well
     "an unknown source of a fact", "an unknown check", "an unknown alteration", "an unknown reading gauge",
     "a fault without lines", "a fact out of sight", "other outcomes than the gauge's", "a file that is no list",
     "a list with an empty text", "a fact without a unit", "a word that is none of the list",
     "a mapping for a list", "a text for lines", "a mechanism that shows nothing", "one outcome only", "a rule on an unknown check",
+    "a contact who opens", "a remedy by a contact", "a danger raised by an unknown check", "a danger with an unknown way to make it safe",
+    "a danger that nobody can make safe",
 }  # fmt: skip
 
 
@@ -250,10 +308,25 @@ def test_each_is_told_once_at_its_line(tmp_path: Path, text: str, lint: str, mar
     assert len(told) == 1, everything or "nothing was found"
     if name not in FOLLOWED:
         assert len(problems) == 1, everything
-    if marker:
+    if name in EXACT:
+        before, _, after = EXACT[name].rpartition("|")
+        assert text.count(before + after) == 1, text.count(before + after)
+        before = text[: text.index(before + after) + len(before)]
+        assert told[0].mark[1:] == (before.count("\n") + 1, len(before) - before.rfind("\n")), everything
+    elif marker:
         assert told[0].mark.line == line_of(text, marker), everything
     assert told[0].mark.file.endswith("r/base.yaml")
     assert told[0].line().isprintable()
+
+
+def test_every_unknown_name_is_told_at_its_line_and_column() -> None:
+    assert {c[0] for c in CASES if c[2] == "unknown-name"} <= set(EXACT)
+
+
+def test_a_name_that_is_wrong_twice_is_told_at_both_places(tmp_path: Path) -> None:
+    text = BASE + NEW_FAULT.replace("unit-power", "unit-powre")
+    told = [p.mark.line for p in problems_of(tmp_path, text) if "'unit-powre'" in p.message]
+    assert told == [line_of(text, "- {check: unit-powre"), line_of(text, "prove: [unit-powre]")]
 
 
 def test_every_lint_has_a_case() -> None:
