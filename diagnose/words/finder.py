@@ -9,93 +9,12 @@ from collections import Counter
 from collections.abc import Iterable
 from typing import Generic, TypeVar
 
+from diagnose.words.stems import regular
+
 Key = TypeVar("Key")
 
 _IDLE = frozenset(
-    [
-        "a",
-        "an",
-        "the",
-        "is",
-        "are",
-        "was",
-        "were",
-        "be",
-        "been",
-        "am",
-        "at",
-        "of",
-        "on",
-        "in",
-        "to",
-        "for",
-        "from",
-        "with",
-        "and",
-        "or",
-        "it",
-        "its",
-        "it's",
-        "this",
-        "that",
-        "these",
-        "those",
-        "there",
-        "here",
-        "i",
-        "we",
-        "they",
-        "he",
-        "she",
-        "you",
-        "our",
-        "my",
-        "your",
-        "their",
-        "some",
-        "any",
-        "has",
-        "have",
-        "had",
-        "do",
-        "does",
-        "did",
-        "but",
-        "so",
-        "just",
-        "very",
-        "please",
-        "still",
-        "when",
-        "while",
-        "if",
-        "by",
-        "as",
-        "then",
-        "than",
-        "too",
-        "also",
-        "again",
-        "now",
-        "get",
-        "gets",
-        "got",
-        "seems",
-        "seem",
-        "like",
-        "says",
-        "say",
-        "about",
-        "unit",
-        "units",
-        "station",
-        "stations",
-        "charger",
-        "chargers",
-        "post",
-        "posts",
-        "number",
-    ]
+    ["a", "an", "the", "is", "are", "was", "were", "be", "been", "am", "at", "of", "on", "in", "to", "for", "from", "with", "and", "or", "it", "its", "it's", "this", "that", "these", "those", "there", "here", "i", "we", "they", "he", "she", "you", "our", "my", "your", "their", "some", "any", "has", "have", "had", "do", "does", "did", "but", "so", "just", "very", "please", "still", "when", "while", "if", "by", "as", "then", "than", "too", "also", "again", "now", "get", "gets", "got", "seems", "seem", "like", "says", "say", "about", "unit", "units", "station", "stations", "charger", "chargers", "post", "posts", "number"]
 )
 _SAME = {
     "ev": "vehicle",
@@ -124,22 +43,11 @@ _WORD = re.compile(r"[a-z0-9µω]+")
 NEAR = 0.8  # ratio from which two words are taken for one with a slip of the finger
 
 
-def stem(word: str) -> str:
-    """A word without its ending: charging, charges, charged -> charg; tripping -> trip."""
-    for ending in ("ing", "edly", "ed", "ies", "es", "s", "ly", "e"):
-        if word.endswith(ending) and len(word) - len(ending) >= 3:
-            word = word[: -len(ending)] + ("y" if ending == "ies" else "")
-            break
-    if len(word) > 3 and word[-1] == word[-2] and word[-1] not in "aeiouls":
-        word = word[:-1]
-    return word
-
-
 def tokens(text: str) -> tuple[str, ...]:
     """The telling words of a text, as stems, each once, in their order."""
     plain = _NEGATED.sub(lambda found: f"{found.group(1) or found.group(2)} not", text.lower())
     found = [part for word in _WORD.findall(plain) for part in _SAME.get(word, word).split()]
-    return tuple(dict.fromkeys(stem(word) for word in found if word not in _IDLE))
+    return tuple(dict.fromkeys(regular(word) for word in found if word not in _IDLE))
 
 
 def is_negated(text: str) -> bool:

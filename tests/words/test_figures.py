@@ -1,0 +1,93 @@
+"""Figures over the sentence lists, and that the shipped weights are those that the lists make."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+
+import pytest
+
+from diagnose.knowledge.load import load
+from diagnose.words import listener, stems
+from diagnose.words.weights import FILE, decode, judge
+from tests.words.sentences_read import FOLDER, read
+
+# The sentences kept apart: nobody who wrote phrases, sentences or features has seen them. Empty until the list is
+# added as danger-apart.tsv; from then on a missing or changed file fails.
+APART_SHA256 = "ae221fa634affff9c6adcbd21156f88b70189207fd7931b51cfd95071468aa77"
+# As measured when the list was first read (94.7 % and 15.3 %). The goal is 98 % and 6 %; these floors may only be raised.
+APART_NOTICED, APART_FALSE = 0.94, 0.16
+SIGN = {"alarm": "not-clear"}  # what the lists call otherwise
+
+
+def bare(text: str) -> str:
+    """A sentence without stops and capitals."""
+    return " ".join(re.findall(r"[a-z0-9]+", text.lower()))
+
+
+def rates(name: str) -> tuple[float, float, list[str]]:
+    """(share of danger noticed, share of false alarms, the sentences that went wrong)."""
+    ear = listener(load())
+    heard = [(s, ear.listen(s.text) is not None) for s in read(name)]
+    danger = [h for s, h in heard if s.danger]
+    calm = [h for s, h in heard if not s.danger]
+    return sum(danger) / len(danger), sum(calm) / len(calm), [s.text for s, h in heard if s.danger != h]
+
+
+def test_seen_sentences() -> None:
+    noticed, false, wrong = rates("danger-seen.tsv")
+    assert noticed >= 0.985, wrong
+    assert false <= 0.04, wrong
+
+
+def test_a_sign_of_the_sentence_is_named() -> None:
+    """Where a phrase was heard at all, one of the sentence's signs is among the first three, in six of seven."""
+    ear = listener(load())
+    rows = [(s, ear.listen(s.text)) for s in read("danger-seen.tsv") if s.danger]
+    named = [bool({*h.signs[:3]} & {SIGN.get(kind, kind) for kind in s.kinds}) for s, h in rows if h and h.signs]
+    assert sum(named) >= 0.857 * len(named)
+
+
+def test_sentences_kept_apart() -> None:
+    path = FOLDER / "danger-apart.tsv"
+    if not APART_SHA256:
+        assert not path.exists(), "write the sha256 of danger-apart.tsv into APART_SHA256"
+        return  # nothing is kept apart here yet
+    assert hashlib.sha256(path.read_bytes()).hexdigest() == APART_SHA256
+    noticed, false, _ = rates("danger-apart.tsv")
+    assert noticed >= APART_NOTICED
+    assert false <= APART_FALSE
+
+
+def test_no_sentence_stands_in_two_lists() -> None:
+    """Else the cross-validation would hear what it has learned."""
+    seen = {bare(s.text) for s in read("danger-seen.tsv")}
+    assert [s.text for s in read("danger-more.tsv") if bare(s.text) in seen] == []
+
+
+def test_the_shipped_weights_are_those_that_the_lists_make() -> None:
+    """Learned anew; numbers may differ by rounding, decisions may not."""
+    pytest.importorskip("sklearn")
+    from tests.words.train import learn
+
+    k = load()
+    ear = listener(k)
+    made, kept = decode(learn(k)), decode(FILE.read_bytes())
+    assert made.sure == kept.sure
+    assert max(abs(a - b) for a, b in zip(made.numbers, kept.numbers, strict=True)) <= 1
+    for name in ("danger-seen.tsv", "danger-more.tsv"):
+        for s in read(name):
+            seen = ear.seen(s.text)
+            (a, _), (b, _) = judge(made, seen), judge(kept, seen)
+            assert (a >= made.sure) == (b >= kept.sure) or abs(a - b) < 0.01, s.text
+
+
+def test_the_shipped_stems_are_those_of_the_stemmer() -> None:
+    """Against the Snowball project's own Python stemmer. Words that a rule author adds are stemmed when they come."""
+    for line in stems.FILE.read_text(encoding="ascii").splitlines():
+        word, stemmed = line.split(" ")
+        assert stems.worked_out(word) == stemmed
+
+
+def test_the_weights_are_small() -> None:
+    assert FILE.stat().st_size < 300_000
