@@ -14,11 +14,11 @@ from diagnose.belief.evidence import Evidence
 from diagnose.belief.posterior import Belief, believe
 from diagnose.belief.steps import Context, Step, next_steps
 from diagnose.belief.tables import build_tables
-from diagnose.casework import concluded, proof, suspects
+from diagnose.casework import concluded, dangers, proof, suspects
 from diagnose.casework import view as v
 from diagnose.casework.concluded import SiteWork
-from diagnose.casework.events import Event, live_events
-from diagnose.casework.gate import has_instrument, may_take
+from diagnose.casework.events import Event
+from diagnose.casework.gate import Bars, barred, has_instrument, may_take
 from diagnose.casework.state import DANGER, Reading, State, fold
 from diagnose.gauges.base import READINGS
 from diagnose.inference.compile import Compiled, compile_rules
@@ -29,6 +29,7 @@ from diagnose.knowledge import model as m
 from diagnose.site.model import Site
 from diagnose.site.places import SITE, Place, describe
 
+EMERGENCY = "the local emergency number (112, 911, 999, 000 ...)"
 WORTH_A_CALL = 0.1  # bits that a further question has to bring once somebody has to be sent anyway
 
 Maker = Callable[[Sequence[Rule]], Inferrer]
@@ -39,8 +40,9 @@ class Assessor:
     `inference.choice`, or the plain matcher for sweeps.
     """
 
-    def __init__(self, knowledge: m.Knowledge, maker: Maker | None = None) -> None:
+    def __init__(self, knowledge: m.Knowledge, maker: Maker | None = None, emergency: str = "") -> None:
         self.knowledge = knowledge
+        self.emergency = emergency  # number to call where the record of a site has none
         self.compiled: Compiled = compile_rules(knowledge)
         self._maker = maker or _engine
         self._effects: Inferrer | None = None
@@ -50,7 +52,7 @@ class Assessor:
 
     def state(self, events: Iterable[Event]) -> State:
         """The case as it stands, withdrawn events left out."""
-        return fold(live_events(tuple(events)), self.knowledge, self._sites)
+        return fold(events, self.knowledge, self._sites)
 
     def assess(self, events: Iterable[Event]) -> v.Assessment:
         """Everything that follows from the case."""
@@ -91,17 +93,49 @@ class Assessor:
         """Everything that follows from a state."""
         k = self.knowledge
         belief, trace, work = self.conclude(state)
-        stop_use = concluded.stop_use(k, self.compiled, state, work, trace)
-        danger = "none" if not stop_use else "made-safe" if all(s.made_safe for s in stop_use) else "standing"
+        lives = dangers.lives(k, state, concluded.ruled(self.compiled, work, trace))
+        stops = tuple(self._spoken(state, s) for s in dangers.stop_use(k, lives))
+        held = dangers.holds(k, state)
         suspected = suspects.suspects(k, belief)
+        out = suspects.kept_out(k, belief)
+        bars = _bars(state, stops, held, out)
         proofs = proof.proofs(k, state, belief)
-        steps = self._steps(state, belief, trace, danger, proofs, suspected)
-        warned = [f.key for f in trace.facts if f.kind == "caution"] + (["keep-off"] if stop_use else [])
-        return v.Assessment(
-            state.title, state.site.name, state.role, stop_use, concluded.findings(k, self.compiled, work, trace),
-            suspected, belief.none, belief.unlisted, belief.kept, steps, suspects.contradictions(k, state, belief),
-            _cautions(k, warned), proofs, proof.handover(k, state, steps, danger, suspected), state.notices,
+        steps = self._steps(state, belief, trace, bars, proofs, suspected, stops)
+        warned = [f.key for f in trace.facts if f.kind == "caution"]
+        found = concluded.findings(k, self.compiled, work, trace)
+        a = v.Assessment(
+            state.title, state.site.name, state.role, stops, found, suspected, belief.none, belief.unlisted, belief.kept,
+            steps, suspects.contradictions(k, state, belief), self._cautions(state, warned), proofs,
+            proof.handover(k, state, steps, stops, bars, suspected), state.notices, dangers.open_questions(state), out, held,
         )  # fmt: skip
+        return a if a.may_acquit else a._replace(findings=tuple(f for f in found if f.level != "no-fault"))
+
+    def bars(self, state: State, a: v.Assessment) -> Bars:
+        """What bars steps in a state that was assessed."""
+        return _bars(state, a.stop_use, a.holds, a.kept_out)
+
+    def _cautions(self, state: State, names: Iterable[str]) -> tuple[tuple[str, str, str], ...]:
+        return self._step_cautions(state.site, state.role, names)
+
+    def _step_cautions(self, site: Site, role: str, names: Iterable[str]) -> tuple[tuple[str, str, str], ...]:
+        """Cautions as `role` reads them: orders meant for the qualified are for nobody below technician."""
+        qualified = m.may(role, "technician")
+        found = (self.knowledge.cautions.get(name) for name in dict.fromkeys(names))
+        return tuple(
+            (c.id, c.title, self._filled(site, c.says)) for c in found if c and (qualified or c.audience == "everybody")
+        )
+
+    def _spoken(self, state: State, s: v.StopUse) -> v.StopUse:
+        """A danger as this role reads it."""
+        first = tuple((i, title, self._filled(state.site, says)) for i, title, says in s.first)
+        return s._replace(
+            says=self._filled(state.site, s.says), first=first,
+            make_safe=s.make_safe if m.may(state.role, "technician") else (),
+        )  # fmt: skip
+
+    def _filled(self, site: Site, text: str) -> str:
+        """A text with the number to call: the site's own, the setting's, or what most countries have."""
+        return text.replace("{emergency}", site.word("site.emergency") or self.emergency or EMERGENCY)
 
     def tell(self, r: Reading) -> str:
         """A reading in a few words."""
@@ -113,24 +147,26 @@ class Assessor:
         return Context(state.on_site, state.journey, last_state, last.places[0] if last else None)
 
     def _steps(
-        self, state: State, belief: Belief, trace: Trace, danger: str, proofs: tuple[v.ProofView, ...],
-        suspected: tuple[v.SuspectView, ...],
+        self, state: State, belief: Belief, trace: Trace, bars: Bars, proofs: tuple[v.ProofView, ...],
+        suspected: tuple[v.SuspectView, ...], stops: tuple[v.StopUse, ...],
     ) -> tuple[v.StepView, ...]:  # fmt: skip
-        k = self.knowledge
-        if danger == "standing":
+        k, site = self.knowledge, state.site
+        if bars.danger == "standing" or state.closed is not None:
             return ()
-        if state.closed is not None:
-            return ()
-        asked = {(r.check, p) for r in state.readings for p in (r.places or state.site.places(k.checks[r.check].at))}
-        if DANGER in k.checks and not any(c == DANGER for c, _ in asked):
-            places = state.site.places("unit")
-            return (self._check_view(belief, k.checks[DANGER], places, Step("check", DANGER, places, 1.0, 1.0, 1.0, ()), suspected, first=True),)
+        if DANGER in k.checks and (places := _unseen(state)):
+            return (self._signs(state, belief, places, suspected),)
+        if stops and (proving := self._danger_proofs(state, belief, bars, stops, suspected)):
+            return proving
+        asked = m.SIGNS
         checks = [
             c for c in k.checks.values()
-            if c.id != DANGER and may_take(c, state.role, danger) and has_instrument(c, state.instruments)
+            if c.id not in asked and may_take(c, state.role, bars) and has_instrument(c, state.instruments)
         ]  # fmt: skip
-        by_id = {c.id: c for c in checks} | ({DANGER: k.checks[DANGER]} if DANGER in k.checks else {})
-        open_proofs = [p for p in proofs if not p.done and not p.failed and p.check in by_id]
+        by_id = {c.id: c for c in checks} | {c: k.checks[c] for c in asked if c in k.checks}
+        open_proofs = [
+            p for p in proofs
+            if not p.done and not p.failed and p.check in by_id and not (stops and p.check in m.SIGNS) and not any(barred(by_id[p.check], x, state.role, bars, site) for x in p.at)
+        ]  # fmt: skip
         if open_proofs and not any(p.failed for p in proofs):
             return tuple(
                 self._check_view(
@@ -139,25 +175,58 @@ class Assessor:
                 )
                 for p in open_proofs[:3]
             )  # fmt: skip
-        if state.mended and proofs and not any(p.failed for p in proofs):
+        unrepaired = any(s.status == "made-safe" for s in stops)
+        if state.mended and proofs and not unrepaired and not any(p.failed for p in proofs):
             return ()  # proved, or what is left to prove is above this role
         since = len(state.mended)
-        spent = frozenset(
-            (r.check, p) for r in state.readings if r.after == since for p in (r.places or state.site.places(k.checks[r.check].at))
-        )
-        remedies = [r for r in k.remedies.values() if may_take(r, state.role, danger)]
+        spent = {(r.check, p) for r in state.readings if r.after == since for p in (r.places or site.places(k.checks[r.check].at))}
+        if bars.stopped or bars.kept_out or bars.held:
+            spent |= {(c.id, p) for c in checks for p in site.places(c.at) if barred(c, p, state.role, bars, site)}
+        remedies = [r for r in k.remedies.values() if may_take(r, state.role, bars)]
         boosted = frozenset(f.key for f in trace.facts if f.kind == "ask")
-        steps = next_steps(belief, checks, remedies, spent, self._context(state), boosted)
-        if suspected and suspected[0].probability >= proof.SEND and not may_take(k.remedies[suspected[0].remedy], state.role, danger):
+        steps = next_steps(belief, checks, remedies, frozenset(spent), self._context(state), boosted)
+        steps = tuple(
+            s for s in steps if s.kind == "check" or not any(barred(k.remedies[s.id], p, state.role, bars, site) for p in s.places)
+        )
+        if suspected and suspected[0].probability >= proof.SEND and not may_take(k.remedies[suspected[0].remedy], state.role, bars):
             steps = tuple(s for s in steps if s.gain >= WORTH_A_CALL)
-        return tuple(
-            self._check_view(belief, k.checks[s.id], s.places, s, suspected) if s.kind == "check" else self._remedy_view(s, suspected)
+        views = tuple(
+            self._check_view(belief, k.checks[s.id], s.places, s, suspected) if s.kind == "check" else self._remedy_view(s, suspected, state)
             for s in steps
+        )
+        return (*views, self._signs(state, belief, _unanswered(state), suspected)) if bars.unseen else views
+
+    def _signs(
+        self, state: State, belief: Belief, places: tuple[Place, ...], suspected: tuple[v.SuspectView, ...]
+    ) -> v.StepView:
+        """The danger question."""
+        step = Step("check", DANGER, places, 1.0, 1.0, 1.0, ())
+        return self._check_view(belief, self.knowledge.checks[DANGER], places, step, suspected, first=True)
+
+    def _danger_proofs(
+        self, state: State, belief: Belief, bars: Bars, stops: tuple[v.StopUse, ...], suspected: tuple[v.SuspectView, ...]
+    ) -> tuple[v.StepView, ...]:
+        """What still has to be read before dangers that were made safe and repaired are lifted; the signs last."""
+        k = self.knowledge
+        found: dict[tuple[str, tuple[Place, ...]], m.Check] = {}
+        for s in stops:
+            if s.status not in ("repaired", "proving") or not m.may(state.role, s.by):
+                continue
+            wanted = [p for p in s.proofs if p.state == "open"]
+            measured = [p for p in wanted if p.checks[0] not in m.SIGNS]
+            failed = any(p.state == "failed" for p in s.proofs)  # then it takes another repair before anybody is asked for signs
+            for p in measured or ([] if failed else wanted):
+                check = next((c for name in p.checks if may_take(c := k.checks[name], state.role, bars)), None)
+                if check is not None and not any(barred(check, x, state.role, bars, state.site) for x in p.places):
+                    found[check.id, p.places] = check
+        return tuple(
+            self._check_view(belief, c, places, Step("check", c.id, places, c.minutes, 0.0, 0.0, ()), suspected, lifting=True)
+            for (_, places), c in list(found.items())[:3]
         )
 
     def _check_view(
         self, belief: Belief, check: m.Check, places: tuple[Place, ...], step: Step,
-        suspected: tuple[v.SuspectView, ...], first: bool = False, proving: str = "",
+        suspected: tuple[v.SuspectView, ...], first: bool = False, proving: str = "", lifting: bool = False,
     ) -> v.StepView:  # fmt: skip
         chances = dict(step.chances)
         expect, assumed = self.expected(check, belief.tables.site, places[0] if places else SITE)
@@ -167,6 +236,8 @@ class Assessor:
         )
         if first:
             why = "Danger signs come before everything else."
+        elif lifting:
+            why = "STOP USE ends only when this reads good here, after the repair."
         elif step.kind == "check" and step.probability:
             why = "As found: take this reading before the repair covers the traces, so that the record names the cause."
         elif proving:
@@ -177,7 +248,7 @@ class Assessor:
         return v.StepView(
             "check", check.id, check.title, places, check.ask.replace("{place}", words), check.how.replace("{place}", words),
             check.instrument, expect, assumed, outcomes, check.role, check.state, check.reach, step.minutes,
-            _cautions(self.knowledge, check.cautions), why, step.gain, 0.0, (), check.sources,
+            self._step_cautions(belief.tables.site, check.role, check.cautions), why, step.gain, 0.0, (), check.sources,
         )  # fmt: skip
 
     def _why(self, suspected: tuple[v.SuspectView, ...]) -> str:
@@ -208,14 +279,14 @@ class Assessor:
         expectation = READINGS[check.gauge].function(site, place)
         return expectation.text, expectation.assumed
 
-    def _remedy_view(self, step: Step, suspected: tuple[v.SuspectView, ...]) -> v.StepView:
+    def _remedy_view(self, step: Step, suspected: tuple[v.SuspectView, ...], state: State) -> v.StepView:
         r = self.knowledge.remedies[step.id]
         words = describe(step.places)
         cause = next((s for s in suspected if s.remedy == step.id), None)
         why = f"{v.percent(step.probability)} likely to be the cause" + (f": {cause.title}." if cause else ".")
         return v.StepView(
             "remedy", r.id, r.title, step.places, r.title, r.do.replace("{place}", words), "none", "", (), (), r.role,
-            r.state, r.reach, step.minutes, _cautions(self.knowledge, r.cautions), why, step.gain, step.probability,
+            r.state, r.reach, step.minutes, self._step_cautions(state.site, r.role, r.cautions), why, step.gain, step.probability,
             r.parts, r.sources,
         )  # fmt: skip
 
@@ -240,5 +311,49 @@ def _evidence(state: State) -> tuple[Evidence, ...]:
     )
 
 
-def _cautions(k: m.Knowledge, names: Iterable[str]) -> tuple[tuple[str, str, str], ...]:
-    return tuple((c.id, c.title, c.says) for name in dict.fromkeys(names) if (c := k.cautions.get(name)))
+def _bars(state: State, stops: tuple[v.StopUse, ...], held: tuple[v.Hold, ...], out: tuple[v.KeepOut, ...]) -> Bars:
+    danger = "none" if not stops else "made-safe" if all(s.made_safe for s in stops) else "standing"
+    return Bars(
+        danger,
+        frozenset(p for s in stops for p in s.places),
+        frozenset(x.place for x in out),
+        frozenset(p for h in held for p in h.places),
+        frozenset(
+            (c, place) for s in stops if s.status == "proving" and m.may(state.role, s.by)
+            for p in s.proofs for c in p.checks for place in p.places
+        ),
+        bool(_unanswered(state)),
+    )  # fmt: skip
+
+
+def _concerned(state: State) -> tuple[Place, ...]:
+    """The units that the case is about; all of them when nobody has said which."""
+    units = {n for r in state.readings if r.complaint for p in r.places for n in state.site.units_of(p)}
+    return tuple(p for p in state.site.places("unit") if not units or p.number in units)
+
+
+def _looked_at(state: State) -> tuple[dict[Place, int], dict[Place, int]]:
+    """Where somebody has answered the danger question, and where it was asked at all; position of the last time."""
+    answered: dict[Place, int] = {}
+    asked: dict[Place, int] = {}
+    for r in state.readings:
+        if r.check == DANGER:
+            for place in r.places or state.site.places("unit"):
+                asked[place] = r.n
+                if r.outcome is not None:
+                    answered[place] = r.n
+    return answered, asked
+
+
+def _unanswered(state: State) -> tuple[Place, ...]:
+    """The units concerned of which nobody could say whether they are dangerous."""
+    answered, _ = _looked_at(state)
+    return tuple(p for p in _concerned(state) if p not in answered)
+
+
+def _unseen(state: State) -> tuple[Place, ...]:
+    """Where the danger question comes next: not asked yet, or not answered and somebody else is there now."""
+    answered, asked = _looked_at(state)
+    if not asked:
+        return state.site.places("unit")
+    return tuple(p for p in _concerned(state) if p not in answered and asked.get(p, 0) < max(1, state.role_since))

@@ -21,8 +21,17 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from diagnose.casework.answers import said
 from diagnose.casework.events import Event
-from diagnose.casework.state import AnswerError, find_places, parse_place, read_site, take_answer
+from diagnose.casework.state import (
+    BARE_RECORD,
+    MADE_SAFE,
+    AnswerError,
+    find_places,
+    parse_place,
+    read_site,
+    take_answer,
+)
 from diagnose.knowledge import model as m
 from diagnose.knowledge.fields import Fields
 from diagnose.site.model import Site
@@ -99,17 +108,17 @@ def read_case(path: Path, k: m.Knowledge, shown_as: str | None = None) -> CaseFi
     hidden_rows, answer_rows = f.rows("hidden"), f.rows("answers")
     expect_value = f.value("expect", False)
     f.finish()
-    if site is None:
-        raise InputError(problems)
+    now = role
     for row in rows:
-        if (entry := _entry(row, k, site, role)) is not None:
+        if (entry := _entry(row, k, site, now)) is not None:
             log.append(entry)
+            now = str(entry[1]["role"]) if entry[0] == "role" else now
     hidden = tuple(h for row in hidden_rows if (h := _hidden(row, k, site)) is not None)
     answers = tuple(a for row in answer_rows if (a := _answer(row, k, site)) is not None)
     expect = _expect(Fields(expect_value, problems, "expect"), k, site) if isinstance(expect_value, Block) else None
     if expect_value is not None and expect is None and not isinstance(expect_value, Block):
         f.problem(f.mark("expect"), "'expect' wants a mapping", "for instance expect: {fault: x, at: segment 4-5}", "case-file")
-    if problems:
+    if problems or site is None:  # a record that cannot be read does not hide what else is wrong
         raise InputError(problems)
     return CaseFile(title, data, tuple(log), site, hidden, answers, expect)
 
@@ -117,8 +126,6 @@ def read_case(path: Path, k: m.Knowledge, shown_as: str | None = None) -> CaseFi
 def _record(f: Fields, k: m.Knowledge, path: Path) -> tuple[str, Site | None]:
     value: Value | None = f.value("install-record", False)
     if value is None:
-        from diagnose.casework.state import BARE_RECORD
-
         return BARE_RECORD, read_site(BARE_RECORD, k)
     if isinstance(value, Text):
         try:
@@ -133,7 +140,7 @@ def _record(f: Fields, k: m.Knowledge, path: Path) -> tuple[str, Site | None]:
     reader = RecordReader(k.facts)
     site = reader.read(value)
     f.problems.extend(reader.problems)
-    return dump(value), site
+    return dump(value), None if reader.problems else site
 
 
 def dump(value: Value) -> str:
@@ -145,7 +152,7 @@ def dump(value: Value) -> str:
     return "{" + ", ".join(f"{dump(Text(key, value.keys_at[key]))}: {dump(item)}" for key, item in value.items()) + "}"
 
 
-def _entry(row: Fields, k: m.Knowledge, site: Site, role: str) -> tuple[str, dict[str, Any]] | None:
+def _entry(row: Fields, k: m.Knowledge, site: Site | None, role: str) -> tuple[str, dict[str, Any]] | None:
     block = row.block
     if "check" in block:
         answer = _answer(row, k, site, finish=False)
@@ -163,32 +170,61 @@ def _entry(row: Fields, k: m.Knowledge, site: Site, role: str) -> tuple[str, dic
         name, at = row.text("remedy"), row.text("at", False) or "site"
         row.finish()
         place = _some_place(site, at)
-        if name not in k.remedies:
+        if name and name not in k.remedies:
             row.problem(row.mark("remedy"), f"there is no remedy {shown(name)}", nearest(name, k.remedies), "case-file")
-        elif place is None:
+        if place is None:
             row.problem(row.mark("at"), f"there is no place {shown(at)}", "for instance unit 5, segment 4-5, far end, uplink 1", "case-file")
-        else:
-            return "remedy", {"remedy": name, "at": str(place)}
-        return None
+        return "remedy", {"remedy": name, "at": str(place)}
     if "note" in block:
         text = row.text("note")
         row.finish()
         return "note", {"text": text}
     if "made-safe" in block:
-        said = row.yes("made-safe")
+        return _made_safe(row, site, role)
+    if "energized" in block:
+        at = row.text("energized")
         row.finish()
-        if not said:
-            row.problem(row.mark("made-safe"), "'made-safe' can only be yes", "leave the entry out until the site has been made safe", "case-file")
+        place = _some_place(site, at)
+        if place is None:
+            row.problem(row.mark("energized"), f"there is no place {shown(at)}", "for instance unit 5 or panel 1", "case-file")
             return None
-        if not m.may(role, "technician"):
-            row.problem(block.mark, f"a {role} cannot report a site as made safe", "role technician or above", "case-file")
-            return None
-        return "fact", {"key": "made-safe", "text": "yes", "at": "site"}
-    row.problem(block.mark, "a log entry names check, fact, remedy, made-safe or note", "for instance {check: unit-answers, at: 5-9, answer: silent}", "case-file")
+        return "danger", {"what": "energized", "at": str(place)}
+    if "role" in block:
+        word = row.word("role", m.ROLES)
+        row.finish()
+        return "role", {"role": word}
+    row.problem(block.mark, "a log entry names check, fact, remedy, made-safe, energized, role or note", "for instance {check: unit-answers, at: 5-9, answer: silent}", "case-file")
     return None
 
 
-def _some_place(site: Site, text: str) -> Place | None:
+def _made_safe(row: Fields, site: Site | None, role: str) -> tuple[str, dict[str, Any]] | None:
+    """`made-safe: yes` for everything that stands, or the place that was isolated."""
+    text = row.text("made-safe")
+    row.finish()
+    place = None if text == "yes" else _some_place(site, text)
+    if text != "yes" and place is None:
+        row.problem(
+            row.mark("made-safe"), f"'made-safe' cannot be {shown(text)}",
+            "yes, or the place: unit 5, panel 1; leave the entry out until it has been made safe", "case-file",
+        )  # fmt: skip
+        return None
+    if not m.may(role, "technician"):
+        row.problem(row.block.mark, f"a {role} cannot report a place as made safe", "role technician or above", "case-file")
+        return None
+    if place is None:
+        return "fact", {"key": MADE_SAFE, "text": "yes", "at": "site"}
+    return "danger", {"what": MADE_SAFE, "at": str(place)}
+
+
+def _places(site: Site | None, kind: str, text: str) -> tuple[Place, ...]:
+    """The places that a text names; nothing is said of places where the record could not be read. Raises AnswerError."""
+    return find_places(site, kind, text) if site is not None and text else ()
+
+
+def _some_place(site: Site | None, text: str) -> Place | None:
+    """The one place that a text names, of any kind; the site where the record could not be read."""
+    if site is None:
+        return SITE
     place = parse_place(site, text)
     if place is not None:
         return place
@@ -204,7 +240,7 @@ def _some_place(site: Site, text: str) -> Place | None:
     return None
 
 
-def _fact_entry(row: Fields, k: m.Knowledge, site: Site) -> tuple[str, dict[str, Any]] | None:
+def _fact_entry(row: Fields, k: m.Knowledge, site: Site | None) -> tuple[str, dict[str, Any]] | None:
     key, text, at = row.text("fact"), row.text("is"), row.text("at", False) or "all"
     row.finish()
     spec = k.facts.get(key)
@@ -213,19 +249,19 @@ def _fact_entry(row: Fields, k: m.Knowledge, site: Site) -> tuple[str, dict[str,
     if spec is None:
         row.problem(row.mark("fact"), f"there is no install fact {shown(key)}", nearest(key, k.facts), "case-file")
         return None
-    wrong = "is"
+    wrong = len(row.problems)
     try:
         parse_fact(spec, text)
-        wrong = "at"
-        if spec.section != "site":
-            site.find(at, spec.section)
     except PlaceError as error:
-        row.problem(row.mark(wrong), str(error), "", "case-file")
-        return None
-    return "fact", {"key": key, "text": text, "at": at}
+        row.problem(row.mark("is"), str(error), "", "case-file")
+    try:
+        _places(site if spec.section != "site" else None, spec.section, at)
+    except AnswerError as error:
+        row.problem(row.mark("at"), str(error), "", "case-file")
+    return ("fact", {"key": key, "text": text, "at": at}) if len(row.problems) == wrong else None
 
 
-def _answer(row: Fields, k: m.Knowledge, site: Site, finish: bool = True) -> Answer | None:
+def _answer(row: Fields, k: m.Knowledge, site: Site | None, finish: bool = True) -> Answer | None:
     name, at, text = row.text("check"), row.text("at", False), row.text("answer")
     if finish:
         row.finish()
@@ -234,22 +270,24 @@ def _answer(row: Fields, k: m.Knowledge, site: Site, finish: bool = True) -> Ans
         if name:
             row.problem(row.mark("check"), f"there is no check {shown(name)}", nearest(name, k.checks), "case-file")
         return None
-    if not text:
-        return None
+    places: tuple[Place, ...] = ()
+    wrong = len(row.problems)
     try:
-        places = find_places(site, check.at, at) if at else ()
+        places = _places(site, check.at, at)
     except AnswerError as error:
         row.problem(row.mark("at"), str(error), "", "case-file")
-        return None
     try:
-        take_answer(k, site, check, places, text)
+        if text and (site is not None or not check.gauge):  # what a value means depends on the record
+            take_answer(k, site or read_site(BARE_RECORD, k), check, places, text)
     except AnswerError as error:
         row.problem(row.mark("answer"), str(error), "", "case-file")
+    if not text or len(row.problems) > wrong:
         return None
-    return Answer(name, places, text)
+    same = said(check, text)  # as the shell records it: what raises a danger is compared with the outcome's name
+    return Answer(name, places, same[0] if len(same) == 1 else text)
 
 
-def _hidden(row: Fields, k: m.Knowledge, site: Site) -> tuple[str, Place] | None:
+def _hidden(row: Fields, k: m.Knowledge, site: Site | None) -> tuple[str, Place] | None:
     name, at = row.text("fault"), row.text("at", False)
     row.finish()
     fault = k.faults.get(name)
@@ -259,9 +297,11 @@ def _hidden(row: Fields, k: m.Knowledge, site: Site) -> tuple[str, Place] | None
         row.problem(row.mark("fault"), f"there is no fault {shown(name)}", nearest(name, k.faults), "case-file")
         return None
     try:
-        places = find_places(site, fault.at, at) if at else site.places(fault.at)
+        places = _places(site, fault.at, at) if at or site is None else site.places(fault.at)
     except AnswerError as error:
         row.problem(row.mark("at"), str(error), "", "case-file")
+        return None
+    if site is None:
         return None
     if not places:
         row.problem(row.mark("at"), f"the record has no {fault.at}", "", "case-file")
@@ -269,7 +309,7 @@ def _hidden(row: Fields, k: m.Knowledge, site: Site) -> tuple[str, Place] | None
     return name, places[0]
 
 
-def _expect(f: Fields, k: m.Knowledge, site: Site) -> Expect | None:
+def _expect(f: Fields, k: m.Knowledge, site: Site | None) -> Expect | None:
     name, at = f.text("fault"), f.text("at", False)
     confidence = f.number("confidence", 0, 1) if "confidence" in f.block else 0.95
     steps = int(f.number("steps-at-most", 1, 200)) if "steps-at-most" in f.block else 200
@@ -281,7 +321,7 @@ def _expect(f: Fields, k: m.Knowledge, site: Site) -> Expect | None:
         f.problem(f.mark("fault"), f"there is no fault {shown(name)}", nearest(name, k.faults), "case-file")
         return None
     try:
-        places = find_places(site, k.faults[name].at, at) if at else ()
+        places = _places(site, k.faults[name].at, at)
     except AnswerError as error:
         f.problem(f.mark("at"), str(error), "", "case-file")
         return None

@@ -8,7 +8,8 @@ import numpy as np
 
 from diagnose.belief.tables import Floats, Tables
 from diagnose.casework import view as v
-from diagnose.casework.state import DANGER, State
+from diagnose.casework.dangers import Ruled
+from diagnose.casework.state import State
 from diagnose.gauges.base import AUDITS
 from diagnose.inference.compile import Compiled
 from diagnose.inference.expectations import Expectations, Variants, seen_from
@@ -127,48 +128,18 @@ def findings(k: m.Knowledge, compiled: Compiled, work: SiteWork, trace: Trace) -
     return tuple(sorted(views, key=lambda f: (order[f.level], f.id)))
 
 
-def stop_use(k: m.Knowledge, compiled: Compiled, state: State, work: SiteWork, trace: Trace) -> tuple[v.StopUse, ...]:
-    """Dangers that stand. Danger signs are read directly, so that no rule base can lose one.
-
-    A danger is taken back only by "no danger signs" at its places after a repair. It counts as made
-    safe when a qualified person has reported that after the last answer that tells of it.
-    """
-    check = k.checks.get(DANGER)
-    told: dict[tuple[str, str], dict[Place, int]] = {}  # (reason, source) -> place -> last answer that tells of it
-    cleared: dict[Place, int] = {}
-    last_of: dict[str, int] = {}
-    for n, r in enumerate(state.readings):
-        last_of[r.check] = n
-        if check is None or r.check != DANGER or r.outcome is None:
-            continue
-        for place in r.places or (SITE,):
-            if r.outcome != check.normal:
-                outcome = check.outcome(r.outcome)
-                told.setdefault((outcome.says if outcome else r.outcome, DANGER), {})[place] = n
-            elif r.after > 0:
-                cleared[place] = n
+def ruled(compiled: Compiled, work: SiteWork, trace: Trace) -> tuple[Ruled, ...]:
+    """The dangers that rules concluded from readings. Signs are read directly, so that no rule base can lose one."""
+    found: list[Ruled] = []
     for firing in trace.firings:
         rule = compiled.reading_rules[firing.rule]
-        if any(w.key == DANGER for w in rule.when):
+        readings = tuple((w.key, w.words) for w in rule.when if w.sort == "reading")
+        if any(check in m.SIGNS for check, _ in readings):
             continue
-        heard = max((last_of.get(w.key, 0) for w in rule.when if w.sort == "reading"), default=0)
         for fact in firing.conclusions:
             if fact.kind == "stop-use":
-                where = told.setdefault((fact.key.replace("-", " "), rule.id), {})
-                where.update(dict.fromkeys(places_of(work, fact.place), heard))
-    stops = []
-    for (reason, source), where in sorted(told.items()):
-        standing = {p: n for p, n in where.items() if not _is_cleared(p, n, cleared)}
-        if standing:
-            safe = state.made_safe is not None and state.made_safe > max(standing.values())
-            stops.append(v.StopUse(reason, tuple(sorted(standing)), source, safe))
-    return tuple(stops)
-
-
-def _is_cleared(place: Place, heard: int, cleared: dict[Place, int]) -> bool:
-    if place.kind == "unit":
-        return cleared.get(place, -1) > heard
-    return any(n > heard for n in cleared.values())
+                found.append(Ruled(fact.key, places_of(work, fact.place), rule.id, readings))
+    return tuple(dict.fromkeys(found))
 
 
 def places_of(work: SiteWork, symbol: str) -> tuple[Place, ...]:

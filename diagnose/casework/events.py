@@ -29,6 +29,8 @@ KINDS: dict[str, str] = {
     "note": "text",
     "attached": "name",
     "role": "",
+    "danger": "what",
+    "record": "record",
 }
 
 LONGEST_BODY = 1_000_000  # bytes of one event; captures are stored beside a case, not in it
@@ -265,6 +267,41 @@ def live_events(events: Sequence[Event]) -> list[Event]:
     return standing
 
 
+SIGN_CHECKS = ("danger-signs", "panel-danger-signs")
+_NO_SIGN = ("none", "do-not-know", "cannot-reach")
+
+
+def tells_of_danger(event: Event) -> bool:
+    """Whether an event raises a danger in any rule base: a sign that was seen, or words not yet denied."""
+    if event.kind == "danger":
+        return event.data.get("what") in ("asked", "raised")
+    return (
+        event.kind == "reading"
+        and event.data.get("check") in SIGN_CHECKS
+        and event.data.get("answer") not in _NO_SIGN
+    )
+
+
+def dangers_open(events: Sequence[Event]) -> bool:
+    """Whether the log says that use is stopped: what was raised, asked or seen, and not denied or lifted since.
+
+    What follows from readings by the rule base is in the log as `raised` and `lifted` entries. A withdrawal
+    is not looked at: whether it counts depends on roles (see `entries`), and too much of a warning is the
+    lesser mistake.
+    """
+    raised: set[str] = set()
+    for event in events:
+        what = event.data.get("what") if event.kind == "danger" else ""
+        if tells_of_danger(event):
+            raised.add(str(event.data.get("danger") or event.id))
+        elif what == "denied":
+            raised.discard(str(event.data.get("asked")))
+        elif what == "lifted":
+            raised.clear()
+    return bool(raised)
+
+
 def state_of(events: Sequence[Event]) -> str:
-    """`closed` when a closing event stands, else `open`."""
-    return "closed" if any(event.kind == "closed" for event in live_events(events)) else "open"
+    """`closed` when a closing event stands, else `open`; ` stop-use` is added while a danger stands."""
+    closed = any(event.kind == "closed" for event in live_events(events))
+    return ("closed" if closed else "open") + (" stop-use" if dangers_open(events) else "")

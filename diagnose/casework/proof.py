@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from diagnose.belief.posterior import Belief
 from diagnose.casework import view as v
-from diagnose.casework.gate import may_take
-from diagnose.casework.state import DANGER, Mended, Reading, State
+from diagnose.casework.gate import Bars, may_take
+from diagnose.casework.state import Mended, Reading, State
 from diagnose.inference.expectations import seen_from
 from diagnose.knowledge import model as m
 from diagnose.site.places import Place
@@ -37,7 +39,7 @@ def proofs(k: m.Knowledge, state: State, belief: Belief) -> tuple[v.ProofView, .
             # What was complained of, and every danger sign that was seen, has to be gone.
             wanted += [
                 (r.check, r.places) for r in state.readings
-                if r.outcome not in (None, k.checks[r.check].normal) and (r.complaint or (r.check == DANGER and r.after == 0))
+                if r.outcome not in (None, k.checks[r.check].normal) and (r.complaint or (r.check in m.SIGNS and r.after == 0))
             ]  # fmt: skip
         for check, places in wanted:
             at = places or _proof_places(state, k.checks[check], mended.place)
@@ -77,15 +79,16 @@ def _proof(k: m.Knowledge, state: State, mended: Mended, number: int, check: str
 
 
 def handover(
-    k: m.Knowledge, state: State, steps: tuple[v.StepView, ...], danger: str, suspects: tuple[v.SuspectView, ...]
+    k: m.Knowledge, state: State, steps: tuple[v.StepView, ...], stops: tuple[v.StopUse, ...], bars: Bars,
+    suspects: tuple[v.SuspectView, ...],
 ) -> v.Handover | None:
     """Whom to send for what this role may not do, with which instruments and parts; None when it can do all."""
     if state.closed is not None:
         return None
-    if danger == "standing":
-        return None if m.may(state.role, "technician") else v.Handover("technician", True, ("multimeter",), (), ())
+    if stops:
+        return _for_danger(k, state, stops, suspects)
     likely = [s for s in suspects if s.probability >= 0.05][:4]
-    beyond = [s for s in likely if not may_take(k.remedies[s.remedy], state.role, danger)]
+    beyond = [s for s in likely if not may_take(k.remedies[s.remedy], state.role, bars)]
     if not beyond:
         return None
     role = max(("technician", *(k.remedies[s.remedy].role for s in beyond)), key=m.ROLES.index)
@@ -95,7 +98,24 @@ def handover(
             check = k.checks[show.check]
             if not may_take(check, state.role) and m.may(role, check.role) and show.how_often in ("always", "usually"):
                 wanted[check.id] = None
-    instruments = dict.fromkeys(k.checks[c].instrument for c in wanted if k.checks[c].instrument != "none")
     parts = dict.fromkeys(p for s in beyond for p in k.remedies[s.remedy].parts)
     due = not steps or (likely[0] in beyond and likely[0].probability >= SEND)
-    return v.Handover(role, due, tuple(instruments), tuple(parts), tuple(wanted)[:6])
+    return v.Handover(role, due, _instruments(k, wanted), tuple(parts), tuple(wanted)[:6])
+
+
+def _for_danger(
+    k: m.Knowledge, state: State, stops: tuple[v.StopUse, ...], suspects: tuple[v.SuspectView, ...]
+) -> v.Handover | None:
+    """Whom a danger needs: the highest role that any of its dangers asks for, with what its proofs take."""
+    role = max((s.by for s in stops), key=m.ROLES.index)
+    wanted = dict.fromkeys(c for s in stops for p in s.proofs if p.state != "good" for c in p.checks[:1] if c not in m.SIGNS)
+    role = max((role, *(k.checks[c].role for c in wanted)), key=m.ROLES.index)
+    if m.may(state.role, role):
+        return None
+    kit = dict.fromkeys(item for s in stops for item in s.kit)
+    parts = dict.fromkeys(p for s in suspects if s.probability >= SEND for p in k.remedies[s.remedy].parts)
+    return v.Handover(role, True, _instruments(k, wanted), tuple(parts), tuple(wanted)[:6], tuple(kit))
+
+
+def _instruments(k: m.Knowledge, checks: Iterable[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(k.checks[c].instrument for c in checks if k.checks[c].instrument not in ("none", "phone")))

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
-from diagnose.casework.events import Event
+from diagnose.casework.answers import plain, said
+from diagnose.casework.entries import Entry, Log
+from diagnose.casework.events import Event, tells_of_danger
 from diagnose.gauges import load_all
 from diagnose.gauges.base import READINGS
 from diagnose.knowledge import model as m
@@ -35,6 +37,9 @@ class Reading(NamedTuple):
     after: int  # how many repairs had been done before it
     at: str
     by: str
+    n: int = 0  # position in the log
+    role: str = "contact"  # in which it was entered
+    own: bool = True  # seen or measured by whoever entered it; False when it was passed on for somebody else
 
 
 class Mended(NamedTuple):
@@ -45,6 +50,19 @@ class Mended(NamedTuple):
     place: Place
     at: str
     by: str
+    n: int = 0
+    role: str = "contact"
+    own: bool = True
+
+
+class Said(NamedTuple):
+    """An entry about a danger other than a reading: asked, denied, placed, made-safe, energized, reported-safe, vouched."""
+
+    event: str
+    what: str
+    data: Mapping[str, Any]
+    n: int
+    role: str
 
 
 class State(NamedTuple):
@@ -60,10 +78,11 @@ class State(NamedTuple):
     complaint: str
     readings: tuple[Reading, ...]
     mended: tuple[Mended, ...]
-    made_safe: int | None  # number of readings that stood when the site was reported safe
+    said: tuple[Said, ...]  # of dangers
     closed: Mapping[str, Any] | None
     notes: tuple[tuple[str, str], ...]
     notices: tuple[str, ...]
+    role_since: int = 0  # position in the log at which the role was last taken
 
 
 class AnswerError(ValueError):
@@ -86,24 +105,18 @@ def take_answer(k: m.Knowledge, site: Site, check: m.Check, places: tuple[Place,
     where the check has a gauge, or one of the ways to say that it is not known. Nothing is guessed from
     a part of a text: `no` is in `normal`, `starts` in `starts and stops again`. Raises AnswerError.
     """
-    word = " ".join(text.strip().lower().split())
-    if word in ("do-not-know", "do not know", "don't know", "dont know", "unknown", "not known"):
-        return None, None, ""
-    if word in ("cannot-reach", "cannot reach", "can't", "cant", "can't reach", "cannot", "not possible"):
-        return None, None, ""
+    word, same = plain(text), said(check, text)
+    if len(same) == 1:
+        return (None if same[0] in m.NO_ANSWER else same[0]), None, ""
     if not word:
         raise AnswerError("an empty answer; type a value, a number from the list, or 'do not know'")
-    if word in check.outcome_ids or word.replace(" ", "-") in check.outcome_ids:
-        return (word if word in check.outcome_ids else word.replace(" ", "-")), None, ""
     if check.gauge:
-        return _measured(check, site, places, text)
-    if word.isdecimal() and len(word) < 4:
-        if 1 <= int(word) <= len(check.outcomes):
-            return check.outcomes[int(word) - 1].id, None, ""
-        raise AnswerError(f"there is no answer {word}; choose 1 to {len(check.outcomes)}")
-    same = [o.id for o in check.outcomes if word in (o.says.lower(), *(p.lower() for p in o.phrases))]
-    if len(same) == 1:
-        return same[0], None, ""
+        here = places or site.places(check.at)[:1]
+        if not here:
+            raise AnswerError(f"this site's record has no {check.at}")
+        return _measured(check, site, here, text)
+    if word.isdecimal():
+        raise AnswerError(f"there is no answer {shown(word)}; choose 1 to {len(check.outcomes)}")
     choices = ", ".join(check.outcome_ids)
     if len(same) > 1:
         raise AnswerError(f"{shown(word)} fits several answers ({', '.join(same)}); type one of them")
@@ -137,47 +150,79 @@ class _Fold:
     def __init__(self, k: m.Knowledge) -> None:
         self.k = k
         self.opened: Mapping[str, Any] = {}
+        self.record = ""
         self.facts: list[Mapping[str, Any]] = []
-        self.raw: list[tuple[Event, int]] = []
-        self.mended: list[tuple[Event, int]] = []
+        self.raw: list[tuple[Entry, int]] = []
+        self.mended: list[Entry] = []
+        self.said: list[Said] = []
         self.notes: list[tuple[str, str]] = []
         self.notices: list[str] = []
-        self.safe: int | None = None
         self.closed: Mapping[str, Any] | None = None
         self.who: dict[str, Any] = {}
+        self.role_since = 0
+
+
+def raising(k: m.Knowledge) -> frozenset[tuple[str, str]]:
+    """The (check, outcome) pairs that raise a danger or a hold, by a block or with others by a rule."""
+    found = {(r.check, o) for d in k.dangers.values() for r in d.raised_by for o in r.outcomes}
+    for rule in k.rules.values():
+        if any(t.sort == "stop-use" for t in rule.then):
+            found |= {(w.key, o) for w in rule.when if w.sort == "reading" for o in w.words}
+    return frozenset(found)
+
+
+def dangerous_in(k: m.Knowledge, site: Site, data: Mapping[str, Any]) -> tuple[str, ...]:
+    """The dangers that a reading could raise, alone or with others, by the ids of their blocks or rules."""
+    check = k.checks.get(str(data.get("check")))
+    if check is None:
+        return ()
+    try:
+        places = stored_places(site, check.at, str(data["at"])) if data.get("at") else ()
+        outcome, _, _ = take_answer(k, site, check, places, str(data.get("answer", "")))
+    except AnswerError:
+        return ()
+    blocks = [d.id for d in k.dangers.values() if d.level == "stop" and any(r.check == check.id and outcome in r.outcomes for r in d.raised_by)]
+    rules = [
+        t.key for rule in k.rules.values() for t in rule.then
+        if t.sort == "stop-use" and any(w.sort == "reading" and w.key == check.id and outcome in w.words for w in rule.when)
+    ]  # fmt: skip
+    return tuple(dict.fromkeys((*blocks, *rules)))
+
+
+def read_entries(events: Iterable[Event], k: m.Knowledge) -> Log:
+    """The log of a case, with what this rule base takes for a danger."""
+    dangerous = raising(k)
+    checks = {check for check, _ in dangerous}
+
+    def raises(event: Event) -> bool:
+        if tells_of_danger(event) or (event.kind == "danger" and event.data.get("what") in ("placed", "energized")):
+            return True
+        if event.kind != "reading" or event.data.get("check") not in checks:
+            return False
+        check, answer = k.checks[str(event.data["check"])], str(event.data.get("answer", ""))
+        # What a value means depends on the record, so a value counts whatever it is.
+        return (check.id, answer) in dangerous or bool(check.gauge and answer != check.normal and answer not in m.NO_ANSWER)
+
+    log = Log(raises)
+    for event in events:
+        log.add(event)
+    return log
 
 
 def fold(events: Iterable[Event], k: m.Knowledge, sites: dict[str, Site] | None = None) -> State:
-    """The state after these live events (withdrawn ones already left out).
+    """The state after these events, what was taken back left out.
 
     What an older rule base knew and this one does not is kept in `notices`, never dropped in silence.
     `sites` is a store for parsed records, so that a long case does not read its record again.
     """
     f = _Fold(k)
-    for event in events:
-        if event.kind == "opened":
-            f.opened = event.data
-            f.who.update(event.data)
-        elif event.kind == "role":
-            f.who.update(event.data)
-        elif event.kind == "fact":
-            if event.data.get("key") == MADE_SAFE:
-                if event.data.get("text") == "yes" and m.may(_role(f), "technician"):
-                    f.safe = len(f.raw)
-            else:
-                f.facts.append(event.data)
-        elif event.kind == "reading":
-            f.raw.append((event, len(f.mended)))
-        elif event.kind == "remedy":
-            f.mended.append((event, len(f.raw)))
-        elif event.kind == "note":
-            f.notes.append((event.id, str(event.data.get("text", ""))))
-        elif event.kind == "closed":
-            f.closed = event.data
-    record = str(f.opened.get("record") or BARE_RECORD)
+    for entry in read_entries(events, k).standing():
+        _take(f, entry)
+    record = f.record or str(f.opened.get("record") or BARE_RECORD)
     site = _site(record, f, {} if sites is None else sites)
-    readings = tuple(r for event, after in f.raw if (r := _reading(event, after, site, f)) is not None)
-    mended = tuple(done for event, _ in f.mended if (done := _mended(event, site, f)) is not None)
+    placed = placements(site, f.said)
+    readings = tuple(_placed(r, placed) for entry, after in f.raw if (r := _reading(entry, after, site, f)) is not None)
+    mended = tuple(done for entry in f.mended if (done := _mended(entry, site, f)) is not None)
     role = _role(f)
     on_site = f.who.get("on-site")
     journey = site.number("site.journey") or 30.0
@@ -185,13 +230,43 @@ def fold(events: Iterable[Event], k: m.Knowledge, sites: dict[str, Site] | None 
         str(f.opened.get("title", "")), site, record, role,
         _instruments(f),
         on_site if isinstance(on_site, bool) else m.may(role, "technician"), journey,
-        str(f.opened.get("complaint", "")), readings, mended, f.safe, f.closed, tuple(f.notes), tuple(f.notices),
+        str(f.opened.get("complaint", "")), readings, mended, tuple(f.said), f.closed, tuple(f.notes), tuple(f.notices),
+        f.role_since,
     )  # fmt: skip
+
+
+def _take(f: _Fold, entry: Entry) -> None:
+    event = entry.event
+    if event.kind == "opened":
+        f.opened = event.data
+        f.who.update(event.data)
+    elif event.kind == "role":
+        f.who.update(event.data)
+        f.role_since = entry.n if "role" in event.data else f.role_since
+    elif event.kind == "record":
+        f.record = str(event.data["record"])
+        if event.data.get("complaint"):
+            f.opened = {**f.opened, "complaint": event.data["complaint"]}
+    elif event.kind == "fact":
+        if event.data.get("key") != MADE_SAFE:
+            f.facts.append(event.data)
+        elif event.data.get("text") == "yes":
+            f.said.append(Said(event.id, MADE_SAFE, {"at": event.data.get("at", "site")}, entry.n, entry.role))
+    elif event.kind == "danger":
+        f.said.append(Said(event.id, str(event.data["what"]), event.data, entry.n, entry.role))
+    elif event.kind == "reading":
+        f.raw.append((entry, len(f.mended)))
+    elif event.kind == "remedy":
+        f.mended.append(entry)
+    elif event.kind == "note":
+        f.notes.append((event.id, str(event.data.get("text", ""))))
+    elif event.kind == "closed":
+        f.closed = event.data
 
 
 def _role(f: _Fold) -> str:
     """The role at this point of the case; a word that is no role has the least rights."""
-    role = str(f.who.get("role", "technician"))
+    role = str(f.who.get("role") or "technician")
     return role if role in m.ROLES else "contact"
 
 
@@ -225,8 +300,8 @@ def _site(record: str, f: _Fold, sites: dict[str, Site]) -> Site:
     return site
 
 
-def _reading(event: Event, after: int, site: Site, f: _Fold) -> Reading | None:
-    data = event.data
+def _reading(entry: Entry, after: int, site: Site, f: _Fold) -> Reading | None:
+    event, data = entry.event, entry.event.data
     check = f.k.checks.get(str(data.get("check")))
     if check is None:
         f.notices.append(f"the check {shown(data.get('check'))} is not known to this rule base; its answer is kept but not used")
@@ -236,11 +311,48 @@ def _reading(event: Event, after: int, site: Site, f: _Fold) -> Reading | None:
         places = stored_places(site, check.at, str(data["at"])) if data.get("at") else ()
         outcome, value, unit = take_answer(f.k, site, check, places, text)
     except AnswerError as error:
+        if tells_of_danger(event):  # whatever else is wrong with it, it was a danger, and counts for the whole site
+            known = text if text in check.outcome_ids else check.outcome_ids[-1]
+            return Reading(
+                event.id, check.id, (), known, text, None, "", bool(data.get("complaint")), after, event.at, event.by,
+                entry.n, entry.role, not data.get("reported-by"),
+            )  # fmt: skip
         f.notices.append(f"the answer to {check.id} is not used: {one_line(str(error))}")
         return None
     return Reading(
-        event.id, check.id, places, outcome, text, value, unit, bool(data.get("complaint")), after, event.at, event.by
-    )
+        event.id, check.id, places, outcome, text, value, unit, bool(data.get("complaint")), after, event.at, event.by,
+        entry.n, entry.role, not data.get("reported-by"),
+    )  # fmt: skip
+
+
+def placements(site: Site, said: Iterable[Said]) -> dict[str, tuple[Place, ...]]:
+    """Where signs were that came without a place. A place once named is corrected only by a technician or above."""
+    found: dict[str, tuple[Place, ...]] = {}
+    for s in said:
+        name = str(s.data.get("reading"))
+        if s.what == "placed" and (name not in found or m.may(s.role, "technician")):
+            found[name] = named_places(site, str(s.data.get("at", "")))
+    return found
+
+
+def named_places(site: Site, at: str) -> tuple[Place, ...]:
+    """Places as an entry names them; the whole site when it names none that is there."""
+    own = {str(p): p for kind in ("unit", "panel", "trunk", "segment", "control", "uplink") for p in site.places(kind)}
+    found = tuple(own[part] for part in at.split(", ") if part in own)
+    if found:
+        return found
+    if at.startswith("units "):
+        try:
+            return site.find(at, "unit")
+        except ValueError:
+            return (SITE,)
+    return (SITE,)
+
+
+def _placed(r: Reading, placed: Mapping[str, tuple[Place, ...]]) -> Reading:
+    """A sign at the units that were named for it afterwards: it tells nothing of the other units."""
+    places = placed.get(r.event, ())
+    return r._replace(places=places) if places and not r.places and all(p.kind == "unit" for p in places) else r
 
 
 def stored_places(site: Site, kind: str, at: str) -> tuple[Place, ...]:
@@ -252,14 +364,15 @@ def stored_places(site: Site, kind: str, at: str) -> tuple[Place, ...]:
     return find_places(site, kind, at)
 
 
-def _mended(event: Event, site: Site, f: _Fold) -> Mended | None:
+def _mended(entry: Entry, site: Site, f: _Fold) -> Mended | None:
+    event = entry.event
     remedy = str(event.data.get("remedy", ""))
     at = str(event.data.get("at", "site"))
     place = parse_place(site, at)
     if remedy not in f.k.remedies or place is None:
         f.notices.append(f"the repair {shown(remedy)} at {shown(at)} is not known to this rule base")
         return None
-    return Mended(event.id, remedy, place, event.at, event.by)
+    return Mended(event.id, remedy, place, event.at, event.by, entry.n, entry.role, not event.data.get("reported-by"))
 
 
 def parse_place(site: Site, text: str) -> Place | None:
@@ -272,6 +385,7 @@ def parse_place(site: Site, text: str) -> Place | None:
 
 
 __all__ = [
-    "DANGER", "MADE_SAFE", "AnswerError", "Mended", "Quantity", "Reading", "State", "find_places", "fold",
-    "parse_place", "read_site", "take_answer",
+    "DANGER", "MADE_SAFE", "AnswerError", "Mended", "Quantity", "Reading", "Said", "State", "dangerous_in", "find_places",
+    "fold",
+    "parse_place", "raising", "read_entries", "read_site", "take_answer",
 ]  # fmt: skip

@@ -26,6 +26,7 @@ from diagnose.casework.events import (
     now,
     read_event,
     state_of,
+    tells_of_danger,
 )
 
 SCHEMA = 1
@@ -49,7 +50,7 @@ class Stored(NamedTuple):
 
 
 class CaseSummary(NamedTuple):
-    """A case in a list. `state` is `open` or `closed`; `head` is the hash of the last event: printed with the
+    """A case in a list. `state` is `open` or `closed`, with ` stop-use` while a danger stands; `head` is the hash of the last event: printed with the
     number of `events` on a report, it shows later whether anything was cut off.
     """
 
@@ -60,6 +61,15 @@ class CaseSummary(NamedTuple):
     changed_at: str
     events: int
     head: str
+
+    @property
+    def is_open(self) -> bool:
+        return self.state.split()[0] == "open"
+
+    @property
+    def stop_use(self) -> bool:
+        """Whether a danger stands in it."""
+        return self.state.endswith("stop-use")
 
 
 class Cursor(Protocol):
@@ -189,6 +199,12 @@ def default_path() -> Path:
     return Path(platformdirs.user_data_dir("diagnose", appauthor=False)) / "cases.db"
 
 
+def _as_listed(case: CaseSummary, events: Sequence[Event]) -> bool:
+    """Whether title and state in the list are those of the events. Older stores did not mark a stopped use."""
+    state = state_of(events)
+    return case.title == events[0].data["title"] and case.state in (state, state.split()[0])
+
+
 def sync_folder(folder: Path) -> None:
     """Make a new or renamed name in `folder` durable. Where system or file system cannot sync folders, or this
     user may not open one, the name is as durable as it gets there.
@@ -259,15 +275,18 @@ class Store:
     # -- reading
 
     def cases(self, query: str | None = None, state: str | None = None) -> list[CaseSummary]:
-        """The cases, last changed first. `query`: words that all stand in id or title, in any case."""
+        """The cases, those in which use is stopped before the others, then the last changed first.
+
+        `query`: words that all stand in id or title, in any case. `state`: open or closed.
+        """
         with self._failures():
             rows = self._sql(f"SELECT {_CASE_COLUMNS} FROM cases ORDER BY changed_at DESC, id").fetchall()
-        found = [CaseSummary(*row) for row in rows]
+        found = sorted((CaseSummary(*row) for row in rows), key=lambda case: not case.stop_use)
         words = (query or "").casefold().split()
         return [
             case
             for case in found
-            if (state is None or case.state == state)
+            if (state is None or case.state.split()[0] == state)
             and all(word in f"{case.id} {case.title}".casefold() for word in words)
         ]
 
@@ -358,7 +377,7 @@ class Store:
                 f"case {case}: {len(rows)} events with head {head[:12]} are stored, "
                 f"{summary.events} with head {summary.head[:12]} were written"
             )
-        elif not problems and (summary.title, summary.state) != (events[0].data["title"], state_of(events)):
+        elif not problems and not _as_listed(summary, events):
             problems.append(f"case {case}: title or state in the list differ from the events")
         return problems
 
@@ -435,7 +454,7 @@ class Store:
                 event = Event(name, case, summary.events + 1, moment, kind, data, by)
                 self._checked(event)
                 state = summary.state
-                if kind in ("closed", "withdrawn", "opened"):
+                if kind in ("closed", "withdrawn", "opened", "danger") or tells_of_danger(event):
                     earlier = [read_event(body.encode()) for _, body, _ in self._rows(case)]
                     flaw = check_next(event, {e.id: e.kind for e in earlier})
                     if flaw:

@@ -14,6 +14,7 @@ from diagnose.site.places import describe
 
 SHOWN_SUSPECTS = 8
 LEAST_SHOWN = 0.005
+KEEP_OUT = 0.2  # probability of a dangerous fault at one place from which that place is out of use until it is measured
 CLASH = math.log(0.08)  # two answers clash when no cause explains both this well, against each alone
 
 
@@ -53,6 +54,30 @@ def _suspect(k: m.Knowledge, belief: Belief, name: str, total: float) -> v.Suspe
         name, fault.title, fault.says, fault.nature, fault.severity, total, places, remedy.id, remedy.title,
         remedy.role, tuple(weights),
     )  # fmt: skip
+
+
+def kept_out(k: m.Knowledge, belief: Belief) -> tuple[v.KeepOut, ...]:
+    """Places out of use until they are measured: a fault that can hurt somebody is likely enough to be there still."""
+    tables = belief.tables
+    left = belief.marginal * (1 - belief.held) if tables.size else belief.marginal
+    found: list[v.KeepOut] = []
+    for n in np.flatnonzero(left >= KEEP_OUT):
+        fault = k.faults[tables.fault[int(n)]]
+        if fault.severity == "danger":
+            found.append(v.KeepOut(fault.id, fault.title, tables.where(int(n)), float(left[n]), _measure(k, fault.id)))
+    return tuple(sorted(found, key=lambda x: (-round(x.probability, 9), x.fault, x.place)))
+
+
+def _measure(k: m.Knowledge, fault: str) -> str:
+    """The title of the reading that tells whether a fault is there: with an instrument, dead before live, short before long."""
+    f = k.faults[fault]
+    shown = [x for x in f.shows if x.how_often in ("always", "usually")]
+    shown += [x for c in f.causes if c.mechanism in k.mechanisms for x in k.mechanisms[c.mechanism].shows if x.how_often in ("always", "usually")]
+    proofs = [k.checks[i] for i in f.prove if i in k.checks]
+    checks = [*proofs, *(k.checks[x.check] for x in shown if x.check in k.checks)]
+    measured = [c for c in checks if c.kind == "measurement"] or checks
+    best = min(measured, key=lambda c: (c not in proofs, c.state == "live", c.minutes, c.id), default=None)
+    return best.title if best else "it"
 
 
 def contradictions(k: m.Knowledge, state: State, belief: Belief) -> tuple[v.Contradiction, ...]:

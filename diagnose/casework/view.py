@@ -100,13 +100,70 @@ class Contradiction(NamedTuple):
     retake: str
 
 
-class StopUse(NamedTuple):
-    """Danger: the equipment stays off until a qualified person has made it safe."""
+class DangerProof(NamedTuple):
+    """A reading that a danger wants before it is lifted: one of `checks` at each of `places`. `state`: open, good, failed."""
 
+    checks: tuple[str, ...]
+    places: tuple[Place, ...]
+    state: str
+
+
+class StopUse(NamedTuple):
+    """Danger: the equipment stays off until it is proved safe.
+
+    status   asked (words that nobody has confirmed or denied yet, which counts as danger), standing, made-safe
+             (isolated and proved dead), repaired (and still dead), proving (energized again for the proofs)
+    first    cautions for everybody, in their order; `make_safe` those of the qualified person
+    by       least role that makes it safe, repairs and proves it
+    words    what the caller said, where words raised it
+    """
+
+    danger: str
     reason: str
+    says: str
     places: tuple[Place, ...]
     source: str
-    made_safe: bool
+    status: str
+    emergency: bool
+    first: tuple[tuple[str, str, str], ...]
+    make_safe: tuple[tuple[str, str, str], ...]
+    by: str
+    proofs: tuple[DangerProof, ...]
+    kit: tuple[str, ...]
+    reported: str
+    words: str
+
+    @property
+    def made_safe(self) -> bool:
+        return self.status not in ("asked", "standing")
+
+
+class Asked(NamedTuple):
+    """Words that may tell of a danger, still to be confirmed or denied."""
+
+    event: str
+    words: str
+    sign: str  # empty when nothing plain was said
+    at: str
+
+
+class KeepOut(NamedTuple):
+    """A place that is likely to have a fault which can hurt somebody: out of use until it is measured."""
+
+    fault: str
+    title: str
+    place: Place
+    probability: float
+    measure: str  # title of the check that tells
+
+
+class Hold(NamedTuple):
+    """A protective device has acted: nobody below technician plugs in, resets or tries again there."""
+
+    danger: str
+    reason: str
+    says: str
+    places: tuple[Place, ...]
 
 
 class ProofView(NamedTuple):
@@ -131,6 +188,7 @@ class Handover(NamedTuple):
     instruments: tuple[str, ...]
     parts: tuple[str, ...]
     checks: tuple[str, ...]
+    kit: tuple[str, ...] = ()
 
 
 class Assessment(NamedTuple):
@@ -151,3 +209,18 @@ class Assessment(NamedTuple):
     proofs: tuple[ProofView, ...]
     handover: Handover | None
     notices: tuple[str, ...]
+    asked: tuple[Asked, ...] = ()
+    kept_out: tuple[KeepOut, ...] = ()
+    holds: tuple[Hold, ...] = ()
+
+    @property
+    def may_acquit(self) -> bool:
+        """Whether anything may be called sound: not while a danger, or a fault that can hurt somebody, is in question."""
+        return not self.stop_use and not self.kept_out
+
+    @property
+    def danger(self) -> str:
+        """none, standing (also while words wait for an answer), or made-safe when all that stands was made safe."""
+        if not self.stop_use:
+            return "none"
+        return "made-safe" if all(s.made_safe for s in self.stop_use) else "standing"

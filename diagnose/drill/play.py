@@ -58,9 +58,7 @@ class Player:
         """Each turn after it was made; ends when nothing is left to do, or after `most` steps."""
         for number in range(1, self.most + 1):
             before = self.assessor.assess(self.events)
-            if any(not s.made_safe for s in before.stop_use):
-                self._add("fact", {"key": MADE_SAFE, "text": "yes", "at": "site"})
-                before = self.assessor.assess(self.events)
+            before = self._made_safe(before)
             if not before.steps:
                 return
             step = before.steps[0]
@@ -78,6 +76,16 @@ class Player:
             for places, text in grouped:
                 self._add("reading", {"check": step.id, "answer": text, "at": describe(places)})
             yield Turn(number, before, step, grouped, step.minutes)
+
+    def _made_safe(self, before: Assessment) -> Assessment:
+        """The assessment after what a qualified person does about a danger: isolate it, and give power back for the proofs."""
+        for status, what in (("standing", MADE_SAFE), ("repaired", "energized")):
+            stops = [x for x in before.stop_use if x.status == status and m.may(before.role, x.by)]
+            if stops and not (status == "repaired" and before.steps):
+                for place in dict.fromkeys(p for x in stops for p in x.places):
+                    self._add("danger", {"what": what, "at": str(place)})
+                before = self.assessor.assess(self.events)
+        return before
 
     def finish(self) -> Played:
         """The case as it stands, after `turns` has run out."""
@@ -100,7 +108,7 @@ class Player:
 
     def _add(self, kind: str, data: dict[str, Any]) -> None:
         number = len(self.events) + 1
-        self.events.append(Event(f"e{number}", "played", number, EPOCH, kind, data, "technician"))
+        self.events.append(Event(f"e{number}", "played", number, EPOCH, kind, data, "played"))
 
 
 def open_case(

@@ -118,7 +118,7 @@ def test_repair_and_made_safe(tmp_path: Path, k: m.Knowledge) -> None:
     log = "log:\n  - {check: danger-signs, at: 3, answer: burning-smell}\n  - {made-safe: yes}\n  - {remedy: REMEDY, at: trunk 1 far end}\n"
     log = log.replace("REMEDY", k.faults["far-terminator-missing"].remedy)
     state = state_of(case_of(tmp_path, k, f"case: 1\n{RECORD}role: technician\n{log}"), k)
-    assert state.made_safe == 1
+    assert [(x.what, x.n, x.role) for x in state.said] == [("made-safe", 3, "technician")]
     assert state.mended[0].place == Place("trunk-end", 1, FAR)
     assert state.notices == ()
 
@@ -150,7 +150,11 @@ WRONG: list[tuple[str, str, list[tuple[int, str]]]] = [
     ("an unknown remedy", START + "log:\n  - {remedy: no-such-repair, at: trunk 1 far end}\n", [(4, "there is no remedy")]),
     ("a remedy nowhere", START + "log:\n  - {remedy: REMEDY, at: unit 99}\n", [(4, "there is no place 'unit 99'")]),
     ("safe by a contact", START + "role: contact\nlog:\n  - {made-safe: yes}\n", [(5, "role technician or above")]),
-    ("not made safe", START + "log:\n  - {made-safe: no}\n", [(4, "can only be yes")]),
+    ("not made safe", START + "log:\n  - {made-safe: no}\n", [(4, "'made-safe' cannot be 'no'")]),
+    ("safe nowhere", START + "log:\n  - {made-safe: unit 99}\n", [(4, "unit 5, panel 1")]),
+    ("power nowhere", START + "log:\n  - {energized: unit 99}\n", [(4, "there is no place 'unit 99'")]),
+    ("a role taken that is none", START + "log:\n  - {role: electrican}\n", [(4, "did you mean 'electrician'?")]),
+    ("safe after a role that may not", START + "log:\n  - {role: contact}\n  - {made-safe: unit 1}\n", [(5, "role technician or above")]),
     ("an empty note", START + "log:\n  - {note: ''}\n", [(4, "'note' is missing")]),
     ("an unknown hidden fault", START + "hidden: [{fault: far-terminator-mising}]\n", [(3, "did you mean 'far-terminator-missing'?")]),
     ("a hidden fault nowhere", START + "hidden: [{fault: far-terminator-missing, at: trunk 7 far end}]\n", [(3, "near end")]),
@@ -255,7 +259,7 @@ def test_odd_values_in_events_are_told_or_passed_over(k: m.Knowledge, assessor: 
     assessment = assessor.assess([start, *rest])
     state = fold([start, *rest], k)
     assert state.role in m.ROLES
-    assert state.made_safe is None
+    assert not state.said
     assert state.instruments <= set(m.INSTRUMENTS)
     assert all(n.isprintable() for n in assessment.notices)
 
@@ -267,3 +271,37 @@ def test_a_role_that_is_none_has_the_least_rights(k: m.Knowledge) -> None:
 def test_a_broken_record_in_an_event_is_an_input_error(k: m.Knowledge) -> None:
     with pytest.raises(InputError):
         fold([opened(record="units: [")], k)
+
+
+def test_all_mistakes_of_a_file_are_told_at_once(tmp_path: Path, k: m.Knowledge) -> None:
+    """Also beside a record that cannot be read; nothing is said of its places then."""
+    rest = """role: mechanic
+log:
+  - {check: unit-answer, at: unit 5, answer: silent}
+  - {check: unit-answers, at: unit 5, answer: sillent}
+  - {check: ohms-across-pair, at: far end, answer: 61 ohm}
+  - {remedy: remake-jointt, at: segment 5-6}
+  - {fact: trunk.bit-rat, is: "9600"}
+  - {fact: trunk.bit-rate, at: trunk 1, is: many}
+hidden: [{fault: nonsense}]
+answers: [{check: nothing, answer: x}]
+expect: {fault: more-nonsense}
+"""
+    path = tmp_path / "case.yaml"
+    lines = {}
+    for record in ("{install-record: 1, name: x, units: {count: 12}, trunks: [{units: 1-12, controller: 1}]}", "{install-record: 1, name: x, units: {count: twelve}}"):
+        path.write_text(f"case: 1\ninstall-record: {record}\n{rest}", encoding="utf-8")
+        with pytest.raises(InputError) as caught:
+            read_case(path, k)
+        lines[record] = [p.mark.line for p in caught.value.problems]
+    good, bad = lines.values()
+    assert good == [3, 5, 6, 8, 9, 10, 11, 12, 13]
+    assert bad == [2, *good]
+
+
+def test_both_mistakes_of_an_entry_are_told(tmp_path: Path, k: m.Knowledge) -> None:
+    path = tmp_path / "case.yaml"
+    path.write_text("case: 1\nlog:\n  - {check: unit-answers, at: unit 99, answer: sillent}\n  - {remedy: nothing, at: unit 99}\n  - {fact: unit.setting, at: unit 99, is: many}\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_case(path, k)
+    assert [p.mark.line for p in caught.value.problems] == [3, 3, 4, 4, 5, 5]

@@ -216,4 +216,6 @@ def test_ids_and_moments() -> None:
         "note",
         "attached",
         "role",
+        "danger",
+        "record",
     }
