@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import importlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import IO, Any, NamedTuple
 
 from diagnose.evidence.drawing import Drawing
 from diagnose.site.model import Site
+from diagnose.site.places import Place
 
 EXCERPT = 65_536  # bytes of the original that are kept with a case
 
@@ -45,16 +46,39 @@ class Report(NamedTuple):
     drawings: tuple[Drawing, ...] = ()
 
 
+class Asked(NamedTuple):
+    """What is asked of a reader: evidence by its name, for a site.
+
+    name   the file's own, `evening unit 5.csv`; a reader may look for a place in it where nobody gave one
+    site   the install record, None without one
+    at     the place that somebody gave; what a name or a header says does not beat it
+    point  what was given beside the place, one of POINTS, or empty
+    """
+
+    name: str
+    site: Site | None = None
+    at: Place | None = None
+    point: str = ""
+
+
+Read = Callable[[IO[bytes], Asked], Report]
+
+
 class Importer(NamedTuple):
     """`recognise` gives 0 to 1 from the first bytes and the name; `read` streams the whole.
 
-    The name that `read` gets may hold where it was taken, such as `unit 5 evening.csv`.
+    `places` are the kinds of places and the points that `read` makes something of when they are given.
     """
 
     kind: str
     title: str
     recognise: Callable[[bytes, str], float]
-    read: Callable[[IO[bytes], str, Site | None], Report]
+    read: Read
+    places: frozenset[str] = frozenset()
+
+
+POINTS = ("breaker", "laptop", "station", "switch", "cable", "controller")
+"""What may be given beside a place: where on it a meter was clamped, a program was run, a probe sat."""
 
 
 IMPORTERS: dict[str, Importer] = {}
@@ -71,16 +95,14 @@ class EvidenceError(ValueError):
 
 
 def importer(
-    kind: str, title: str, recognise: Callable[[bytes, str], float]
-) -> Callable[[Callable[[IO[bytes], str, Site | None], Report]], Callable[[IO[bytes], str, Site | None], Report]]:
-    """Register a reading function as the importer of `kind`."""
+    kind: str, title: str, recognise: Callable[[bytes, str], float], places: Iterable[str] = ()
+) -> Callable[[Read], Read]:
+    """Register a reading function as the importer of `kind`, with the kinds of places and points it can be told."""
 
-    def register(
-        read: Callable[[IO[bytes], str, Site | None], Report],
-    ) -> Callable[[IO[bytes], str, Site | None], Report]:
+    def register(read: Read) -> Read:
         if kind in IMPORTERS:
             raise ValueError(f"two importers are called {kind}")
-        IMPORTERS[kind] = Importer(kind, title, recognise, read)
+        IMPORTERS[kind] = Importer(kind, title, recognise, read, frozenset(places))
         return read
 
     return register

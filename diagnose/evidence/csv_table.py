@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import codecs
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import IO
 
-from diagnose.evidence.base import EvidenceError
 from diagnose.source.problems import one_line
 
+UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 CHUNK = 2_000_000  # bytes read at a time
 LONGEST_LINE = 20_000  # bytes; a row of numbers has fewer than a hundred
 MOST_SAMPLES = 5
@@ -39,23 +40,40 @@ def fields(line: str, separator: str) -> list[str]:
     return [p.strip().strip('"').strip() for p in parts]
 
 
+class Utf8:
+    """A stream of bytes as UTF-8: one that begins with the mark of UTF-16 is written anew on the way, another passes as it is."""
+
+    def __init__(self, stream: IO[bytes]) -> None:
+        self._stream = stream
+        self._held = stream.read(1) + stream.read(1)
+        self._decoder = codecs.getincrementaldecoder("utf-16")("replace") if self._held in UTF_16 else None
+
+    def read(self, size: int) -> bytes:
+        """About `size` bytes, none only at the end."""
+        while True:
+            data, self._held = self._held or self._stream.read(size), b""
+            if self._decoder is None:
+                return data
+            text = self._decoder.decode(data, not data)
+            if text or not data:
+                return text.encode("utf-8", "replace")
+
+
 def head_lines(head: bytes) -> list[str]:
     """The first bytes of a file as lines."""
-    text = head.decode("utf-16", "replace") if head[:2] in (b"\xff\xfe", b"\xfe\xff") else head.decode("utf-8", "replace")
+    text = head.decode("utf-16" if head[:2] in UTF_16 else "utf-8", "replace")
     return [line[:LONGEST_LINE] for line in text.replace("\r\n", "\n").replace("\r", "\n").split("\n")]
 
 
-def first_block(stream: IO[bytes]) -> bytes:
-    """The first 64 KiB of a stream, or all of a shorter one. Raises EvidenceError for UTF-16."""
+def first_block(stream: Utf8) -> bytes:
+    """The first 64 KiB of a stream, or all of a shorter one."""
     head = b""
     while len(head) < 65_536 and (more := stream.read(65_536 - len(head))):
         head += more
-    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise EvidenceError("the file is in UTF-16; export it as plain text (UTF-8)")
-    return head
+    return head.removeprefix(codecs.BOM_UTF8)
 
 
-def whole_lines(stream: IO[bytes], head: bytes, counts: Counts) -> Iterator[bytes]:
+def whole_lines(stream: Utf8, head: bytes, counts: Counts) -> Iterator[bytes]:
     """Whole lines, some megabytes at a time, `head` first; a line without an end is cut and counted."""
     rest, skipping, data = b"", False, head
     while data or (data := stream.read(CHUNK)):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import io
 import re
 from pathlib import Path
@@ -12,6 +11,8 @@ from diagnose.evidence.base import (
     EXCERPT,
     HEAD,
     IMPORTERS,
+    POINTS,
+    Asked,
     EvidenceError,
     Hashing,
     Importer,
@@ -19,21 +20,13 @@ from diagnose.evidence.base import (
     load_all,
     recognise,
 )
+from diagnose.evidence.csv_table import UTF_16
+from diagnose.evidence.textlines import head_text
 from diagnose.site.model import Site
-from diagnose.site.places import KINDS, Place, PlaceError
+from diagnose.site.places import FAR, KINDS, NEAR, Place, PlaceError
 from diagnose.source.problems import nearest, shown
 
 PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"BZh", b"\xfd7zXZ\x00", b"\x28\xb5\x2f\xfd", b"7z\xbc\xaf")
-BESIDE = ("breaker", "laptop", "station", "switch", "cable", "controller")  # what importers know besides places
-
-
-PLACED = {
-    "meter-log": re.compile(""),
-    "ip-output": re.compile(""),
-    "waveform": re.compile(r"(?:trunk \d+ )?(?:unit|near end|far end|controller)"),
-}
-"""The kinds that one place is of, and which places they take."""
-_NEVER = re.compile(r"(?!)")
 
 
 class Original(NamedTuple):
@@ -83,44 +76,68 @@ def take_in(path: Path, site: Site | None, kind: str = "", at: str = "") -> tupl
 def read_stream(stream: IO[bytes], name: str, site: Site | None, kind: str = "", at: str = "") -> tuple[Report, Original]:
     """As `take_in`, from an open stream."""
     load_all()
-    at = _one_place(at, site)
+    place, point = _one_place(at, site)
     hashed = Hashing(stream)
     head = hashed.read(HEAD)
     if not head:
         raise EvidenceError(f"{shown(name)} is empty; save the capture or log again")
     chosen = _named(kind) if kind else _recognised(head, name)
     whole = cast("IO[bytes]", io.BufferedReader(_Ahead(head, cast("IO[bytes]", hashed))))
-    report = chosen.read(whole, f"{at} {name}" if at else name, site)  # importers look for a place in the name
-    if at and not PLACED.get(chosen.kind, _NEVER).match(at):
-        report = report._replace(says=(*report.says, f"the place {shown(at)} was not used: this kind of evidence names its places itself"))
+    wanted = place is None or place.kind in chosen.places
+    report = chosen.read(whole, Asked(name, site, place if wanted else None, point if point in chosen.places else ""))
+    if not wanted or (point and point not in chosen.places):
+        said = " ".join(str(x) for x in (place, point) if x)
+        report = report._replace(says=(*report.says, f"the place {shown(said)} was not used: {_why_not(chosen)}"))
     while hashed.read(1 << 20):  # what an importer left unread belongs to the file all the same
         pass
-    text = "".join(c if c.isprintable() or c == "\n" else "." for c in hashed.excerpt[:EXCERPT].decode("utf-8", "replace"))
+    text = "".join(c if c.isprintable() or c == "\n" else "." for c in head_text(hashed.excerpt[:EXCERPT]))
     return report, Original(name, hashed.size, hashed.sha256, text)
 
 
-def _one_place(text: str, site: Site | None) -> str:
-    """Where it was taken, as importers look for it: `5` becomes `unit 5`. Words such as `breaker` and `laptop` stay.
+def _why_not(chosen: Importer) -> str:
+    if not chosen.places:
+        return "this kind of evidence names its places itself"
+    known = [k for k in (*KINDS, *POINTS) if k in chosen.places]
+    return f"this kind of evidence can be of {', '.join(known[:-1])} or {known[-1]}"
+
+
+def _one_place(text: str, site: Site | None) -> tuple[Place | None, str]:
+    """The place where it was taken and the point beside it (see POINTS): `5` is unit 5, `unit 5 breaker` both.
 
     Raises EvidenceError for what is no place, or several.
     """
     words = [w for w in text.lower().replace(",", " , ").split() if w not in ("the", "of", "at")]
-    place = " ".join(w for w in words if w not in BESIDE)
-    beside = " ".join(w for w in words if w in BESIDE)
+    place = " ".join(w for w in words if w not in POINTS)
+    point = " ".join(dict.fromkeys(w for w in words if w in POINTS))
+    if point and point not in POINTS:
+        raise EvidenceError(f"{shown(text)} names several points; name one of {', '.join(POINTS)}")
     if not place:
-        return beside
+        return None, point
     if re.fullmatch(r"\d{1,4}", place):
         place = f"unit {place}"
     if site is None:
-        if not re.fullmatch(rf"(?:{'|'.join((*KINDS, 'near', 'far', 'end'))}|[\d\s-])+", place):
-            raise EvidenceError(f"{shown(text)} is no place; write for instance 'unit 5'")
-        return f"{place} {beside}".strip()
+        return _without_record(place, text), point
     found, why = _find(place, site)
     if len(found) > 1:
         raise EvidenceError(f"{shown(text)} are {len(found)} places; evidence is of one, write for instance '{found[0]}'")
     if not found:
         raise EvidenceError(why or f"{shown(text)} is no place of the record; write for instance 'unit 5'")
-    return f"{found[0]} {beside}".strip()
+    return found[0], point
+
+
+_WRITTEN = re.compile(
+    rf"(?P<kind>{'|'.join(KINDS)})(?: (?P<number>\d{{1,4}})(?:-(?P<other>\d{{1,4}}))?)?|(?:trunk (?P<trunk>\d{{1,4}}) )?(?P<end>near|far) end"
+)
+
+
+def _without_record(place: str, text: str) -> Place:
+    """The place that a text names as places write themselves. Raises EvidenceError."""
+    found = _WRITTEN.fullmatch(place)
+    if found is None or (found.group("other") and found.group("kind") != "segment"):
+        raise EvidenceError(f"{shown(text)} is no place; write for instance 'unit 5'")
+    if found.group("end"):
+        return Place("trunk-end", int(found.group("trunk") or 1), FAR if found.group("end") == "far" else NEAR)
+    return Place(found.group("kind"), int(found.group("number") or 0), int(found.group("other") or 0))
 
 
 def _find(text: str, site: Site) -> tuple[tuple[Place, ...], str]:
@@ -144,7 +161,7 @@ def _recognised(head: bytes, name: str) -> Importer:
     found = recognise(head, name)
     if not found and head.startswith(PACKED):
         raise EvidenceError(f"{shown(name)} is packed (compressed); unpack it first")
-    if not found and head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+    if not found and head.startswith(UTF_16):
         raise EvidenceError(f"{shown(name)} is text in UTF-16; save it again as UTF-8")
     if not found:
         raise EvidenceError(

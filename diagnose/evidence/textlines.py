@@ -117,12 +117,16 @@ class Standpoint(NamedTuple):
     note: str
 
 
-def standpoint(site: Site | None, name: str, identities: Sequence[str] = ()) -> Standpoint:
-    """The place evidence is about, from the file's name (`unit 5`, `uplink 2`) or a recorded station identity.
+def standpoint(site: Site | None, name: str, identities: Sequence[str] = (), at: Place | None = None) -> Standpoint:
+    """The place evidence is about: the unit or uplink that was given, else what the file's name says (`unit 5`, `uplink 2`),
+    else by a recorded station identity.
 
-    Without either it is the only uplink of the record, else the first one, and `note` says so.
+    Without any of them it is the only uplink of the record, else the first one, and `note` says so.
     """
-    unit, uplink = _number(_UNIT, name), _number(_UPLINK, name)
+    if at is not None:
+        unit, uplink = (at.number if at.kind == kind else None for kind in ("unit", "uplink"))
+    else:
+        unit, uplink = _number(_UNIT, name), _number(_UPLINK, name)
     if site is None:
         return _standing(uplink or 1, unit or 1, "")
     own = unit if unit in site.units else None

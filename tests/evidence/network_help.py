@@ -6,21 +6,18 @@ import io
 import json
 import random
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from functools import cache
-from typing import IO
 
 from diagnose.casework.assess import Assessor, plain
 from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
 from diagnose.casework.view import Assessment
-from diagnose.evidence.base import EvidenceError, Report
+from diagnose.evidence.base import Asked, EvidenceError, Read, Report
 from diagnose.knowledge.load import load
 from diagnose.knowledge.model import Knowledge
 from diagnose.site.model import Site
-
-Read = Callable[[IO[bytes], str, Site | None], Report]
 
 RECORD = """install-record: 1
 name: Larch Yard depot
@@ -152,7 +149,7 @@ def torture(read: Read, name: str, good: list[bytes], rounds: int, seed: int) ->
         data = mutate(good[n % len(good)], chance)
         began = time.perf_counter()
         try:
-            report = read(io.BytesIO(data), name, site() if n % 2 else None)
+            report = read(io.BytesIO(data), Asked(name, site() if n % 2 else None))
             harmless(report)
             used += 1
             for taken in report.taken:
@@ -179,6 +176,6 @@ def patience(read: Read) -> float:
         line = (piece * 30_000)[:30_000]
         for text in (line, "\n".join([line[:4000]] * 8), f'[2,"a","DataTransfer",{{"d":"{line}'):
             began = time.process_time()
-            harmless(read(io.BytesIO(text.encode()), "x", None))
+            harmless(read(io.BytesIO(text.encode()), Asked("x")))
             longest = max(longest, time.process_time() - began)
     return longest

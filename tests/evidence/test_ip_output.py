@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.evidence.base import Report, recognise
+from diagnose.evidence.base import Asked, Report, recognise
 from diagnose.evidence.network.ip_output import read_ip_output
 from tests.evidence.network_help import ETHERNET, FIXED, answers, first, harmless, patience, site, torture
 
@@ -95,7 +95,7 @@ Approximate round trip times in milli-seconds:
 
 
 def read(text: str, name: str = "laptop.txt", uplink: str = ETHERNET) -> Report:
-    report = read_ip_output(io.BytesIO(text.encode()), name, site(uplink))
+    report = read_ip_output(io.BytesIO(text.encode()), Asked(name, site(uplink)))
     harmless(report)
     return report
 

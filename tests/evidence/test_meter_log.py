@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import io
 import json
+import math
 import random
 import re
 import shutil
 import subprocess
 from contextlib import suppress
 from copy import deepcopy
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,7 @@ from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
 from diagnose.evidence import csv_table
-from diagnose.evidence.base import HEAD, EvidenceError, Report, recognise
+from diagnose.evidence.base import HEAD, Asked, EvidenceError, Report, recognise
 from diagnose.evidence.meter import rows as meter_rows
 from diagnose.evidence.meter import sheet as meter_csv
 from diagnose.evidence.meter.analysis import Analysis, analyse
@@ -67,11 +68,11 @@ def place(**more: object) -> Site:
 
 
 def look(data: bytes, name: str = "unit 1.csv", **more: object) -> Analysis:
-    return analyse(io.BytesIO(data), name, place(**more))
+    return analyse(io.BytesIO(data), Asked(name, place(**more)))
 
 
 def report(data: bytes, name: str = "unit 1.csv", **more: object) -> Report:
-    found = read_meter_log(io.BytesIO(data), name, place(**more))
+    found = read_meter_log(io.BytesIO(data), Asked(name, place(**more)))
     harmless(found)
     return found
 
@@ -84,7 +85,7 @@ def first(data: bytes, more: tuple[tuple[str, str, str], ...] = (), name: str = 
 def ranked(data: bytes, text_of_record: str, name: str, more: tuple[tuple[str, str, str], ...] = ()) -> list[str]:
     """The same on any record; each reading has to be a valid answer."""
     site = read_site(text_of_record, knowledge())
-    found = read_meter_log(io.BytesIO(data), name, site)
+    found = read_meter_log(io.BytesIO(data), Asked(name, site))
     harmless(found)
     for t in found.taken:
         check = knowledge().checks[t.check]
@@ -544,12 +545,12 @@ def test_prefixes_fahrenheit_and_units_in_the_cells() -> None:
     assert a.sag.sources[0].ohms == pytest.approx(b.sag.sources[0].ohms, rel=1e-6)
     assert unit_of("°F") == ("celsius", pytest.approx(1 / 1.8), pytest.approx(-32 / 1.8))
     rows = ["Time,Value,Unit"] + [f"10:00:{n:02d},{'229.5' if n % 2 else '229500'},{'V' if n % 2 else 'mV'}" for n in range(60)]
-    ranged = analyse(io.BytesIO("\n".join(rows).encode()), "x.csv", None)
+    ranged = analyse(io.BytesIO("\n".join(rows).encode()), Asked("x.csv"))
     assert np.allclose(ranged.view.log.values, 229.5)
     rows = ["Time;Reading"] + [f"10:00:{n:02d};229,5 V" for n in range(60)]
-    assert np.allclose(analyse(io.BytesIO("\n".join(rows).encode()), "x.csv", None).view.log.values, 229.5)
+    assert np.allclose(analyse(io.BytesIO("\n".join(rows).encode()), Asked("x.csv")).view.log.values, 229.5)
     quoted = ["Time,L1-L2 (V),I (A)"] + [f'"2031-04-01 10:00:{n:02d}","229,5","16,25"' for n in range(60)]
-    assert np.allclose(analyse(io.BytesIO("\n".join(quoted).encode()), "x.csv", None).view.log.values, [229.5, 16.25])
+    assert np.allclose(analyse(io.BytesIO("\n".join(quoted).encode()), Asked("x.csv")).view.log.values, [229.5, 16.25])
 
 
 def test_plain_numbers_as_times() -> None:
@@ -650,6 +651,30 @@ def test_times_read_at_once_and_one_by_one_as_the_calendar_has_them(moments: lis
         assert stamp(cell) == pytest.approx(wanted, abs=1e-5)
         assert np.isnan(one) or one == pytest.approx(wanted, abs=1e-5)
     assert not np.isnan(at_once).any()
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.integers(1, 9999), st.integers(0, 14), st.integers(0, 33))
+def test_a_day_that_no_calendar_has_is_no_time(year: int, month: int, day: int) -> None:
+    """Against the standard library: what `date` refuses is None, also where the cell before it is a good day of the same form."""
+    cell = f"{year:04d}-{month:02d}-{day:02d} 10:00:00"
+    try:
+        wanted = (datetime(year, month, day, 10) - datetime(1970, 1, 1)).total_seconds()
+    except ValueError:
+        wanted = math.nan
+    cells = ["2031-02-28 10:00:00", cell]
+    data = np.frombuffer("".join(cells).encode(), dtype=np.uint8)
+    _, at_once = stamps(data, np.array([0, 19]), np.array([19, 38]), False)
+    alone = stamp(cell)
+    assert (math.isnan(wanted) and alone is None) or alone == wanted
+    assert (math.isnan(wanted) and np.isnan(at_once)) or at_once == wanted
+
+
+def test_the_thirtieth_of_february_is_refused() -> None:
+    assert stamp("2031-02-30 10:00:00") is None
+    assert stamp("2031-04-31") is None
+    assert stamp("29.02.2100") is None
+    assert stamp("2032-02-29") == datetime(2032, 2, 29, tzinfo=UTC).timestamp()
 
 
 @settings(max_examples=60, deadline=None)
@@ -881,7 +906,7 @@ def test_no_word_on_a_trip_that_heat_another_load_or_the_log_leaves_open() -> No
     assert word("trip-time-logged", data) == "before-band"
     # Two units on one branch: the other's current is not in this log.
     shared = record(count=2).replace("legs: a-b}", "legs: a-b, circuit: left}")
-    found = read_meter_log(io.BytesIO(data), "unit 1.csv", read_site(shared, knowledge()))
+    found = read_meter_log(io.BytesIO(data), Asked("unit 1.csv", read_site(shared, knowledge())))
     assert "trip-time-logged" not in answers(found)
     # 32 A on a 40 A breaker in 67 °C: heat alone may open it.
     on = steps((100, 0.0), (1800, 32.0), (300, 0.0))
@@ -958,7 +983,7 @@ def feeder(*lines: list[float], gone: int | None = None) -> bytes:
 
 
 def of_feeder(data: bytes, text_of_record: str) -> str | None:
-    found = read_meter_log(io.BytesIO(data), "panel 1.csv", read_site(text_of_record, knowledge()))
+    found = read_meter_log(io.BytesIO(data), Asked("panel 1.csv", read_site(text_of_record, knowledge())))
     harmless(found)
     assert found.drawings[0].title == "Current"
     return answers(found).get("feeder-course")
@@ -1004,7 +1029,7 @@ def test_steps_with_others_need_the_others_in_the_log() -> None:
     table = log(Net(), on)
     for column_of_feeder, outcome in ((None, None), ([0.0 if n < 60 else 64.0 for n in range(len(on))], "steps-with-others"), ([a + 30 for a in on], None)):
         both: Table = {**table, "Feeder I1 (A)": list(column_of_feeder)} if column_of_feeder else table
-        found = read_meter_log(io.BytesIO(text(both)), "unit 1.csv", read_site(MANAGED, knowledge()))
+        found = read_meter_log(io.BytesIO(text(both)), Asked("unit 1.csv", read_site(MANAGED, knowledge())))
         assert answers(found).get("charge-course") == outcome
         # The feeder's current is not taken for the unit's.
         assert found.figures["levels"][1]["amps"] == pytest.approx(32, abs=0.2)
@@ -1072,7 +1097,7 @@ def test_recognised_and_not_mixed_up() -> None:
 @pytest.mark.parametrize(
     ("data", "words"),
     [
-        (b"", "empty"), (b"Time,V\n", "no rows"), (b"hello\nthere\n", "no rows"), ("Time,V (V)\n10:00,1\n".encode("utf-16"), "UTF-16"),
+        (b"", "empty"), (b"Time,V\n", "no rows"), (b"hello\nthere\n", "no rows"), ("Time,V (V)\n10:00,1\n".encode("utf-16"), "no rows"),
         (b"Time,x\n10:00:00,1\n10:00:01,2\n10:00:02,2\n", "no column of volts"), (b"V (V),I (A)\n1,2\n2,3\n3,4\n", "no column of times"),
         (b"Time,V (V)\n10:00:00,1\n10:00:01,2\n", "only 2 samples"),
         (b"Time,V (V)\n" + b"".join(b"10:00:%02d,240\n" % (59 - n) for n in range(60)), "oldest row first"),
@@ -1080,7 +1105,7 @@ def test_recognised_and_not_mixed_up() -> None:
 )  # fmt: skip
 def test_what_cannot_be_used_is_said_in_a_line(data: bytes, words: str) -> None:
     with pytest.raises(EvidenceError, match=re.escape(words) if words != "only 2 samples" else "only 2"):
-        read_meter_log(io.BytesIO(data), "x.csv", None)
+        read_meter_log(io.BytesIO(data), Asked("x.csv"))
 
 
 GOOD = [
@@ -1101,7 +1126,7 @@ def test_no_mutation_ends_in_a_traceback(which: int, cuts: list[tuple[int, int, 
         data[at : at + gone] = put
     said = ""
     try:
-        found = read_meter_log(io.BytesIO(bytes(data)), "x.csv", place())
+        found = read_meter_log(io.BytesIO(bytes(data)), Asked("x.csv", place()))
     except EvidenceError as error:
         said = str(error)
     if said:
@@ -1126,7 +1151,7 @@ def test_no_text_makes_it_search_for_ever() -> None:
         line = (piece * 30_000)[:30_000]
         for body in (line, "\n".join([line[:4000]] * 8), "Time,V (V)\n" + "\n".join([line[:4000]] * 8)):
             with suppress(EvidenceError):
-                harmless(read_meter_log(io.BytesIO(body.encode()), "x", None))
+                harmless(read_meter_log(io.BytesIO(body.encode()), Asked("x")))
 
 
 def test_the_page_tells_the_truth() -> None:
@@ -1149,5 +1174,5 @@ def test_a_lower_level_held_for_hours_is_no_course_as_set() -> None:
     for k in range(600):
         amps = 0.0 if k < 60 else 32.0 if k < 350 else 16.0
         rows.append(f"{9 + k // 60:02d}:{k % 60:02d}:00,{240 - 0.2 * amps:.1f},{amps:.2f}")
-    report = read_meter_log(io.BytesIO("\n".join(rows).encode()), "unit 1.csv", place())
+    report = read_meter_log(io.BytesIO("\n".join(rows).encode()), Asked("unit 1.csv", place()))
     assert "charge-course" not in {t.check for t in report.taken}

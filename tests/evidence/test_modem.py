@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.evidence.base import Report, recognise
+from diagnose.evidence.base import Asked, Report, recognise
 from diagnose.evidence.network.modem import read_modem
 from tests.evidence.network_help import CELLULAR, answers, first, harmless, patience, site, torture
 
@@ -61,7 +61,7 @@ SILENT = "AT\nAT+CPIN?\nAT+CSQ\nAT\n"
 
 
 def read(text: str, uplink: str = CELLULAR) -> Report:
-    report = read_modem(io.BytesIO(text.encode()), "modem.txt", site(uplink))
+    report = read_modem(io.BytesIO(text.encode()), Asked("modem.txt", site(uplink)))
     harmless(report)
     return report
 
@@ -129,7 +129,7 @@ def test_nothing_is_dropped_in_silence() -> None:
 def test_stamps_and_utf_16_do_no_harm() -> None:
     text = "".join(f"[2031-04-01 10:00:0{n}] {line}\n" for n, line in enumerate(("AT+CPIN?", "+CPIN: SIM PUK", "OK")))
     assert answers(read(text))["sim-state"] == "puk-wanted"
-    report = read_modem(io.BytesIO(text.encode("utf-16")), "m", None)
+    report = read_modem(io.BytesIO(text.encode("utf-16")), Asked("m"))
     assert answers(report)["sim-state"] == "puk-wanted"
 
 

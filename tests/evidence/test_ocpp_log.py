@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from diagnose.evidence.base import Report, recognise
+from diagnose.evidence.base import Asked, Report, recognise
 from diagnose.evidence.ocpp.log import read_ocpp_log
 from diagnose.evidence.ocpp.messages import ACTIONS, FROM_STATION
 from tests.evidence.network_help import CELLULAR, ETHERNET, answers, first, harmless, patience, site, torture
@@ -26,7 +26,7 @@ START = 1_900_000_000.0
 
 
 def read(data: bytes | str, name: str = "log.txt", uplink: str = ETHERNET) -> Report:
-    report = read_ocpp_log(io.BytesIO(data if isinstance(data, bytes) else data.encode()), name, site(uplink))
+    report = read_ocpp_log(io.BytesIO(data if isinstance(data, bytes) else data.encode()), Asked(name, site(uplink)))
     harmless(report)
     return report
 

@@ -19,7 +19,7 @@ from scapy.layers.l2 import ARP, CookedLinux, Dot1Q, Ether
 from scapy.packet import Raw
 from scapy.utils import wrpcap, wrpcapng
 
-from diagnose.evidence.base import EvidenceError, Report, recognise
+from diagnose.evidence.base import Asked, EvidenceError, Report, recognise
 from diagnose.evidence.network.packets import read_packets
 from tests.evidence.network_help import ETHERNET, FIXED, answers, first, harmless, site, torture
 
@@ -36,7 +36,7 @@ def capture(packets: Iterable[Any], ng: bool = False, **more: Any) -> bytes:
 
 
 def read(data: bytes, uplink: str = ETHERNET, name: str = "morning.pcap") -> Report:
-    report = read_packets(io.BytesIO(data), name, site(uplink))
+    report = read_packets(io.BytesIO(data), Asked(name, site(uplink)))
     harmless(report)
     return report
 
@@ -312,7 +312,7 @@ def test_nothing_is_dropped_in_silence() -> None:
 def test_what_is_no_capture_is_refused() -> None:
     for data in (b"", b"\x0a\x0d", b"hello there, no capture", bytes.fromhex("d4c3b2a1"), bytes.fromhex("0a0d0d0a") + b"\xff" * 60):
         with pytest.raises(EvidenceError) as caught:
-            read_packets(io.BytesIO(data), "x", None)
+            read_packets(io.BytesIO(data), Asked("x"))
         assert "\n" not in str(caught.value)
     assert recognise(capture(GIVEN)[:200], "x.bin")[0][1].kind == "packets"
     assert all(i.kind != "packets" for _, i in recognise(b'[2,"1","Heartbeat",{}]', "x.pcap"))
@@ -322,7 +322,7 @@ def test_a_length_of_gigabytes_is_not_believed() -> None:
     data = bytearray(capture(GIVEN))
     data[32:36] = struct.pack("<I", 0x7FFFFFFF)
     with pytest.raises(EvidenceError):
-        read_packets(io.BytesIO(bytes(data)), "x", None)
+        read_packets(io.BytesIO(bytes(data)), Asked("x"))
 
 
 def test_the_page_tells_the_truth() -> None:

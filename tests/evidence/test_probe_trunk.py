@@ -266,7 +266,7 @@ def test_sound_silent_and_damaged_units() -> None:
     assert answers(r)["unit-answers", "unit 3"] == "intermittently"
     assert answers(r)["poll-error-rate", "unit 3"] == f"{5 * m.units[3].damaged} %"
     assert answers(r)["unit-answers", "unit 4"] == "silent"
-    assert r.figures["units"]["2"]["reply-ms"]["median"] == pytest.approx(36, abs=0.1)
+    assert r.figures["units"]["2"]["reply_ms"]["median"] == pytest.approx(36, abs=0.1)
     assert not r.figures["partial"]
     json.dumps(r.figures)
     for unit in m.units.values():  # two independent countings
@@ -312,7 +312,7 @@ def test_exceptions() -> None:
     assert not any(t.check == "exception-codes" and "2" in t.at for t in r.taken)
     assert m.units[4].functions == {3: "data", 4: "exception 01", 1: "exception 01", 2: "exception 01", 0x2B: "exception 01", 0x11: "exception 01"}
     assert r.figures["units"]["3"]["exceptions"] == {"06": 20}
-    assert r.figures["units"]["3"]["error-percent"]["value"] == 100
+    assert r.figures["units"]["3"]["error_percent"]["value"] == 100
 
 
 def test_a_wrong_address_answers() -> None:

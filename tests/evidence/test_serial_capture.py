@@ -20,7 +20,7 @@ from diagnose.casework.assess import Assessor
 from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
-from diagnose.evidence.base import EvidenceError, Report, recognise
+from diagnose.evidence.base import Asked, EvidenceError, Report, recognise
 from diagnose.evidence.serial.capture import KIND, read
 from diagnose.evidence.serial.crc import crc
 from diagnose.evidence.serial.frames import Framer, frames_of
@@ -76,7 +76,7 @@ def assessor() -> Assessor:
 
 
 def reported(data: bytes, at: Site | None = None) -> Report:
-    return read(io.BytesIO(data), "capture", at or site())
+    return read(io.BytesIO(data), Asked("capture", at or site()))
 
 
 def told(report: Report) -> set[tuple[str, str, str]]:
@@ -124,7 +124,7 @@ def test_every_frame_is_found_and_no_other(path: Path) -> None:
     assert Counter(found) == good
     report = reported(path.read_bytes())
     assert report.figures["frames"] == good.total()
-    assert report.figures["bytes-in-frames"] == sum(len(f) * n for f, n in good.items())
+    assert report.figures["bytes_in_frames"] == sum(len(f) * n for f, n in good.items())
     assert report.figures["bytes"] == len(wire)
 
 
@@ -154,7 +154,7 @@ def test_what_went_wrong_is_counted_at_its_unit_alone(stack: str, fault: str) ->
     assert wrong == {truth["victim"]: hurt}
     assert all(u["asked"] == 24 for u in units.values())
     if fault == "late":
-        assert 100 * units["8"]["late-worst-ms"] > 100 * 1000 * record_serial.TIMEOUT_S
+        assert 100 * units["8"]["late_worst_ms"] > 100 * 1000 * record_serial.TIMEOUT_S
 
 
 @pytest.mark.parametrize(
@@ -259,7 +259,7 @@ def test_units_are_found_by_their_recorded_address() -> None:
 
 def test_without_a_record_the_address_is_the_unit() -> None:
     data = b"".join(ask(u) + (tell(u) if u != 9 else b"") for _ in range(30) for u in (2, 9))
-    report = read(io.BytesIO(data), "x", None)
+    report = read(io.BytesIO(data), Asked("x"))
     assert ("unit-answers", "unit 9", "silent") in told(report)
 
 
@@ -289,7 +289,7 @@ def test_exceptions_by_code() -> None:
 def test_a_reply_of_another_length_is_said() -> None:
     data = b"".join(ask(2, 4) + tell(2, 2) for _ in range(5))
     report = reported(data)
-    assert report.figures["units"]["2"]["wrong-span"] == 5
+    assert report.figures["units"]["2"]["wrong_span"] == 5
     assert any("another number of registers" in s for s in report.says)
 
 
@@ -297,7 +297,7 @@ def test_two_whole_answers_to_one_request() -> None:
     data = b"".join(ask(u) + tell(u) + (tell(u, fill=9) if u == 4 else b"") for _ in range(10) for u in (2, 4, 5))
     report = reported(data)
     assert ("address-scan", "trunk 1", "collides") in told(report)
-    assert report.figures["units"]["4"]["two-answers"] == 10
+    assert report.figures["units"]["4"]["two_answers"] == 10
 
 
 def test_requests_of_a_second_controller() -> None:
@@ -308,7 +308,7 @@ def test_requests_of_a_second_controller() -> None:
             rows += [f"{n}.500 RX {ask(9).hex(' ')}", f"{n}.510 RX {tell(9).hex(' ')}"]
     report = reported("\n".join(rows).encode())
     assert ("raw-frames", "trunk 1", "foreign-requests") in told(report)
-    assert report.figures["foreign-requests"] == 7
+    assert report.figures["foreign_requests"] == 7
 
 
 def test_polls_without_a_pause() -> None:
@@ -350,8 +350,8 @@ def test_exchanged_words_are_a_hint_only() -> None:
 def test_response_times() -> None:
     rows = [f"{n}.000000 TX {ask(2).hex(' ')}\n{n}.0{10 + n}000 RX {tell(2).hex(' ')}" for n in range(10)]
     unit = reported("\n".join(rows).encode()).figures["units"]["2"]
-    assert unit["reply-mean-ms"] == pytest.approx(14.5, abs=0.01)
-    assert unit["reply-worst-ms"] == pytest.approx(19, abs=0.01)
+    assert unit["reply_mean_ms"] == pytest.approx(14.5, abs=0.01)
+    assert unit["reply_worst_ms"] == pytest.approx(19, abs=0.01)
 
 
 # ---- any bytes
@@ -462,7 +462,7 @@ class Dribble(io.BytesIO):
 @pytest.mark.parametrize("name", ["serial-python-late.log", "serial-mixed-echo.log"])
 def test_however_the_file_is_read_the_report_is_the_same(name: str) -> None:
     data = (HERE / "data" / name).read_bytes()
-    assert read(Dribble(data, 1), "x", site()) == read(io.BytesIO(data), "x", site())
+    assert read(Dribble(data, 1), Asked("x", site())) == read(io.BytesIO(data), Asked("x", site()))
 
 
 @settings(max_examples=80)
@@ -472,7 +472,7 @@ def test_random_bytes_do_no_harm(data: bytes) -> None:
         report = reported(data)
     except EvidenceError:
         return
-    assert report.figures["bytes-in-frames"] <= report.figures["bytes"]
+    assert report.figures["bytes_in_frames"] <= report.figures["bytes"]
     json.dumps(report.figures)
 
 
@@ -492,7 +492,7 @@ def test_escape_sequences_and_long_lines_are_counted_not_printed() -> None:
     good = "\n".join(f"TX {ask(2).hex(' ')}\nRX {tell(2).hex(' ')}" for _ in range(20))
     evil = "TX \x1b[2J[bold]zz\n" + "A:" * 300_000 + "\n" + "-" * 200_000 + "\n" + "|  " * 200_000 + "\n"
     report = reported((good + "\n" + evil).encode("latin-1").replace(b"\x1b", b"?") + good.encode())
-    assert report.figures["lines-cut"] == 3
+    assert report.figures["lines_cut"] == 3
     assert report.figures["units"]["2"]["answered"] >= 38
     assert all(s.isprintable() for s in report.samples)
     assert report.not_understood >= 2
@@ -504,7 +504,7 @@ def test_a_line_of_hex_of_any_length_is_read_whole() -> None:
     for text in (stream.hex(), stream.hex(" ")):
         report = reported(text.encode())
         assert report.figures["frames"] == 40_000
-        assert report.figures["lines-cut"] == 0
+        assert report.figures["lines_cut"] == 0
 
 
 def test_nothing_is_an_error_in_one_line() -> None:
@@ -531,11 +531,11 @@ def test_memory_does_not_grow_with_the_file(tmp_path: Path) -> None:
     text = b"".join(f"09:00:00.{n % 1000:03d} {w} {d.hex(' ')}\n".encode() for n, (w, d) in enumerate(
         (w, d) for u in range(2, 13) for w, d in (("TX", ask(u, 20)), ("RX", tell(u, 20)))))  # fmt: skip
     code = (
-        "import sys; from diagnose.evidence.serial.capture import read\n"
-        "r = read(open(sys.argv[1], 'rb'), 'x', None)\n"
+        "import sys; from diagnose.evidence.base import Asked; from diagnose.evidence.serial.capture import read\n"
+        "r = read(open(sys.argv[1], 'rb'), Asked('x'))\n"
         # The peak of this very process: what the kernel calls the largest resident set is handed on by the parent.
         "peak = next(line.split()[1] for line in open('/proc/self/status') if line.startswith('VmHWM'))\n"
-        "print(r.figures['bytes-outside-frames'], peak)"
+        "print(r.figures['bytes_outside_frames'], peak)"
     )
     for name, block in (("bytes.bin", one), ("text.log", text)):
         path = tmp_path / name

@@ -17,7 +17,7 @@ import pytest
 from diagnose.casework.assess import Assessor, plain
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
-from diagnose.evidence.base import EvidenceError
+from diagnose.evidence.base import Asked, EvidenceError
 from diagnose.evidence.scope.echo import find_echo, one_sender
 from diagnose.evidence.scope.echo_model import WANTED, Response, pair_of, slopes, step_response
 from diagnose.evidence.scope.echo_place import locate
@@ -129,21 +129,21 @@ def test_a_slow_edge_hides_what_is_near() -> None:
     assert a.echo is not None
     limit = a.echo.nearest * SPEED / 2
     assert limit > 20
-    words = " ".join(report(a, "x").says)
+    words = " ".join(report(a).says)
     assert re.search(r"the edge takes \d+ ns: nothing nearer than \d+ m can be told", words)
     if a.echo.shape != "none":
         assert a.echo.delay >= a.echo.nearest or "where and what cannot be told" in words
-    assert "echo" not in report(a, "x").figures or abs(a.spot.metres - 20) <= a.spot.bar + 2  # type: ignore[union-attr]
+    assert "echo" not in report(a).figures or abs(a.spot.metres - 20) <= a.spot.bar + 2  # type: ignore[union-attr]
 
 
 def test_coarse_samples_set_the_limit() -> None:
     """Two samples to an edge: the limit is stated, and a place, if one is told at all, is the right one."""
     a = looked_at("open-600-lossless", site_of(), step=400e-9)
-    assert "samples stand 400 ns apart: nothing nearer than 79 m can be told" in report(a, "x").says
+    assert "samples stand 400 ns apart: nothing nearer than 79 m can be told" in report(a).says
     if a.spot is not None:
         assert abs(a.spot.metres - 600) < 18
     else:
-        assert any("no distance can be told" in line for line in report(a, "x").says)
+        assert any("no distance can be told" in line for line in report(a).says)
 
 
 def test_echoes_that_outlast_a_bit_are_found_all_the_same() -> None:
@@ -266,7 +266,7 @@ def test_an_unknown_velocity_widens_the_bar_and_says_so() -> None:
     assert unknown.spot is not None
     assert unknown.spot.bar > 5 * known.spot.bar
     assert abs(unknown.spot.metres - 300) <= unknown.spot.bar
-    assert any("no velocity factor" in line for line in report(unknown, "x").says)
+    assert any("no velocity factor" in line for line in report(unknown).says)
 
 
 def test_a_probe_in_the_middle_names_both_ways() -> None:
@@ -318,7 +318,7 @@ def test_an_inverted_probe_is_noticed_and_no_idle_is_taken() -> None:
     assert a.decoded.frames[0].data == REQUEST
     assert a.idle_v is None
     assert "exchanged" in a.idle_why
-    assert not any(x.check == "idle-volts" for x in report(a, "x").taken)
+    assert not any(x.check == "idle-volts" for x in report(a).taken)
 
 
 def test_exchanged_wires_are_taken_where_the_leads_are_sure() -> None:
@@ -326,11 +326,11 @@ def test_exchanged_wires_are_taken_where_the_leads_are_sure() -> None:
     t, y = wave("sound-60-lossy", idle=0.25, step=40e-9)
     site = site_of()
     whole = csv(t, -y, "# probe: unit 7\n# leads: checked\nTime (s),CH1 (V)\n")
-    taken = {x.check: x.answer for x in report(analyse(io.BytesIO(whole), site), "x").taken}
+    taken = {x.check: x.answer for x in report(analyse(io.BytesIO(whole), site)).taken}
     assert taken["pair-volts-at-unit"] == "reversed"
     rows = "\n".join(f"{a:.9g},{2.5 - b / 2:.4f},{2.5 + b / 2:.4f}" for a, b in zip(t, -y, strict=True))
     a = analyse(io.BytesIO(f"Time,D0 (-),D1 (+)\ns,V,V\n{rows}\n".encode()), site, "far end")
-    (volts,) = [x for x in report(a, "x").taken if x.check == "idle-volts"]
+    (volts,) = [x for x in report(a).taken if x.check == "idle-volts"]
     outcome, _, _ = take_answer(K, site, K.checks["idle-volts"], find_places(site, "trunk-end", volts.at), volts.answer)
     assert outcome == "reversed"
 
@@ -348,7 +348,7 @@ def test_readings_are_valid_answers_and_name_the_true_fault() -> None:
     site_text = (SITES / "harbour-12.yaml").read_text().replace("segment-length: 12 m", "segment-length: 13.7 m")
     site = read_site(site_text, K)
     a = looked_at("missing-150-lossy", site, idle=0.484, step=40e-9)
-    taken = report(a, "scope.csv").taken
+    taken = report(a).taken
     assert {t.check for t in taken} == {"scope-look", "idle-volts", "echo-from-end", "controller-port-shown"}
     for t in taken:
         check = K.checks[t.check]
@@ -375,14 +375,14 @@ def test_levels_and_shapes() -> None:
 
 def test_a_wrong_rate_on_the_wire_is_taken() -> None:
     a = looked_at("sound-60-lossy", site_of(), rate=9600, step=80e-9)
-    assert [t.answer for t in report(a, "x").taken if t.check == "controller-port-shown"] == ["wrong-serial"]
+    assert [t.answer for t in report(a).taken if t.check == "controller-port-shown"] == ["wrong-serial"]
 
 
 def test_a_quiet_line_gives_its_idle_voltage_alone() -> None:
     rng = np.random.default_rng(1)
     t = np.arange(20_000) * 1e-6
     a = analyse(io.BytesIO(csv(t, 0.254 + rng.normal(0, 0.01, len(t)))), site_of())
-    taken = report(a, "x").taken
+    taken = report(a).taken
     assert [x.check for x in taken] == ["idle-volts"]
     assert taken[0].answer == "254 mV"
     assert a.shape == ""
@@ -398,7 +398,7 @@ def test_the_name_may_say_where_the_probe_sat() -> None:
     t, y = wave("open-60-lossy", step=100e-9)
     site = site_of()
     for name, unit in (("unit 3 scope.csv", 3), ("scope_unit-3.csv", 3), ("scope.csv", 1), ("far end x.csv", site.trunks[0].units[-1])):
-        assert read(io.BytesIO(csv(t, y)), name, site).figures["probe_unit"] == unit
+        assert read(io.BytesIO(csv(t, y)), Asked(name, site)).figures["probe_unit"] == unit
 
 
 # ---- drawings
@@ -406,7 +406,7 @@ def test_the_name_may_say_where_the_probe_sat() -> None:
 
 def test_the_echo_is_marked_where_it_is() -> None:
     a = looked_at("missing-300-lossy", site_of(), step=40e-9)
-    edge, whole = report(a, "x.csv").drawings
+    edge, whole = report(a).drawings
     assert a.echo is not None
     assert [m.at for m in edge.marks] == [0.0, a.echo.delay]
     assert edge.marks[1].text.startswith("echo: missing terminator, 29")  # ten units on the record, none on the cable
@@ -428,7 +428,7 @@ def test_envelope_keeps_extremes_and_mean() -> None:
 
 def test_figures_are_json() -> None:
     a = looked_at("open-150-lossy", site_of(), step=40e-9)
-    assert json.loads(json.dumps(report(a, "x").figures))["echo"]["kind"] == "open"
+    assert json.loads(json.dumps(report(a).figures))["echo"]["kind"] == "open"
     assert layout(b"t,v\n1,2\n2,3\n3,4\n").columns == 2
     assert Rows(io.BytesIO(b"t,v\n1,2\n2,3\n3,4\n")).layout.header_lines == 1
     assert locate(a.echo, None, None, None).kind == "open"  # type: ignore[union-attr, arg-type]
@@ -443,7 +443,7 @@ def test_the_pages_example() -> None:
     curve = chains.response(150.0, end=None, branches=stations)
     t, y = wave(curve, idle=0.35, noise=0.02)
     a = analyse(io.BytesIO(csv(t, y)), site_of(segment="15 m"))
-    said = report(a, "x.csv").says
+    said = report(a).says
     numbers = re.compile(r"[\d.]+")
     # A digit in the last place may differ from one machine's arithmetic to another's.
     assert [numbers.sub("#", w) for w in wanted if numbers.sub("#", w) not in {numbers.sub("#", s) for s in said}] == []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import IO, NamedTuple
 
-from diagnose.evidence.base import EvidenceError
+from diagnose.evidence.base import Asked, EvidenceError
 from diagnose.evidence.meter import sheet
 from diagnose.evidence.meter.breaker import Bands, Trip, bands, trip
 from diagnose.evidence.meter.heat import CutBack, Rise, breaker_celsius, cut_backs, panel_celsius, rises
@@ -13,7 +13,6 @@ from diagnose.evidence.meter.levels import Charge, Level, charges, levels
 from diagnose.evidence.meter.rows import Reducer
 from diagnose.evidence.meter.sag import Sag, sag
 from diagnose.evidence.meter.view import View, look, spot
-from diagnose.site.model import Site
 
 LEAST_ROWS = 3
 
@@ -38,7 +37,7 @@ class Analysis(NamedTuple):
     panel: tuple[float, int, int] | None
 
 
-def analyse(stream: IO[bytes], name: str, site: Site | None) -> Analysis:
+def analyse(stream: IO[bytes], asked: Asked) -> Analysis:
     """Read a log once, in bounded memory, and find everything in it. Errors: EvidenceError when it is no log."""
     rows = sheet.Rows(stream)
     layout = rows.layout
@@ -50,7 +49,7 @@ def analyse(stream: IO[bytes], name: str, site: Site | None) -> Analysis:
         raise EvidenceError(f"only {log.samples} rows of time and values; export the whole log")
     if log.jump_count > log.samples // 2:
         raise EvidenceError("the times run backwards; export or sort the log with its oldest row first")
-    view = look(log, site, spot(site, name, layout.header))
+    view = look(log, asked.site, spot(asked, layout.header))
     held, spikes = levels(view)
     found = charges(view, held)
     limits = bands(view)

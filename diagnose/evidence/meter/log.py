@@ -10,10 +10,10 @@ import math
 from itertools import pairwise
 from typing import IO, Any
 
-from diagnose.evidence.base import EvidenceError, Report, Taken, importer
+from diagnose.evidence.base import Asked, EvidenceError, Report, Taken, importer
+from diagnose.evidence.csv_table import UTF_16
 from diagnose.evidence.meter import sheet
 from diagnose.evidence.meter.analysis import analyse
-from diagnose.site.model import Site
 from diagnose.source.problems import one_line
 
 KIND, TITLE = "meter-log", "Log of a meter (volts, amperes, watts, temperature)"
@@ -22,7 +22,7 @@ FASTEST_STEP = 1e-3  # s; what is sampled faster is a waveform
 
 def recognise(head: bytes, name: str) -> float:
     """How sure it is that these bytes begin a meter's log: times, and columns titled with units of the trade, not faster than 1 ms."""
-    if b"\0" in head:
+    if b"\0" in head and head[:2] not in UTF_16:
         return 0.0
     try:
         found = sheet.layout(head.removeprefix(b"\xef\xbb\xbf"))
@@ -49,20 +49,20 @@ def _first_times(head: bytes, found: sheet.Layout) -> list[float]:
     return []
 
 
-@importer(KIND, TITLE, recognise)
-def read_meter_log(stream: IO[bytes], name: str, site: Site | None) -> Report:
+@importer(KIND, TITLE, recognise, ("unit", "panel", "breaker"))
+def read_meter_log(stream: IO[bytes], asked: Asked) -> Report:
     """Read a meter's log. Figures: see docs/evidence/meter-log.md. Errors: EvidenceError when it is none."""
     from diagnose.evidence.meter.drawn import drawings
     from diagnose.evidence.meter.says import figures, says
     from diagnose.evidence.meter.taken import taken
 
-    a = analyse(stream, name, site)
+    a = analyse(stream, asked)
     readings = taken(a)
     found = tuple(one_line(text, 400) for text in says(a))
     counts = a.rows.counts
     placed = tuple(
         Taken(t.check, t.at, t.answer, one_line(t.because, 300), t.lines) for t in readings
-    ) if a.view.where.place is not None or site is None else ()  # fmt: skip
+    ) if a.view.where.place is not None or asked.site is None else ()  # fmt: skip
     left_out = {"not_taken": [[t.check, t.answer] for t in readings]} if readings and not placed else {}
     return Report(
         KIND, TITLE, found, placed, strict({**figures(a), **left_out}), counts.rows, counts.bad, tuple(one_line(s, 160) for s in counts.samples),

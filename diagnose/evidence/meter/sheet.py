@@ -18,6 +18,7 @@ from diagnose.evidence.csv_table import (
     LONGEST_LINE,
     NUMBER,
     Counts,
+    Utf8,
     first_block,
     head_lines,
     whole_lines,
@@ -285,8 +286,8 @@ class Rows:
     """Iterate over blocks `(times s, values, line numbers)`; a column for each of `layout.used`, NaN where there is no value."""
 
     def __init__(self, stream: IO[bytes]) -> None:
-        self._stream = stream
-        head = first_block(stream).removeprefix(b"\xef\xbb\xbf")
+        self._stream = Utf8(stream)
+        head = first_block(self._stream)
         if not head.strip():
             raise EvidenceError("the file is empty; export the log as CSV with one row for each sample")
         self.layout = layout(head)

@@ -6,6 +6,7 @@ Only differences count, so a number of seconds stands for each time; the day of 
 from __future__ import annotations
 
 import re
+from datetime import date
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -28,24 +29,22 @@ TIME_UNITS = {
 MOST_FORMS = 12  # ways of writing one time (9:59:59, 10:00:00) that one block may hold before it is read line by line
 
 
-def days(year: int, month: int, day: int) -> int:
-    """Days since 1970-01-01 in the Gregorian calendar."""
-    year -= month <= 2
-    era = year // 400
-    of_era = year - era * 400
-    of_year = (153 * (month + (-3 if month > 2 else 9)) + 2) // 5 + day - 1
-    return era * 146097 + of_era * 365 + of_era // 4 - of_era // 100 + of_year - 719468
+EPOCH = date(1970, 1, 1).toordinal()
 
 
 @lru_cache(maxsize=4096)
-def _day(date: tuple[str, ...], day_first: bool) -> int | None:
-    year, month, day, first, mark, second, last = date
+def _day(written: tuple[str, ...], day_first: bool) -> int | None:
+    """Days since 1970-01-01; None for a day that no calendar has."""
+    year, month, day, first, mark, second, last = written
     if year:
         y, m, d = int(year), int(month), int(day)
     else:
         y = int(last) + (2000 if len(last) == 2 else 0)
         m, d = (int(second), int(first)) if mark == "." or day_first else (int(first), int(second))
-    return days(y, m, d) if 1 <= m <= 12 and 1 <= d <= 31 else None
+    try:
+        return date(y, m, d).toordinal() - EPOCH
+    except ValueError:
+        return None
 
 
 def stamp(text: str, day_first: bool = False) -> float | None:
@@ -171,12 +170,11 @@ def _seconds(digits: Places, sample: str, day_first: bool) -> Floats:
         assert year is not None
         assert month is not None
         assert day is not None
-        bad |= (month < 1) | (month > 12) | (day < 1) | (day > 31)
-        y = year - (month <= 2)
-        era = y // 400
-        of_era = y - era * 400
-        of_year = (153 * (month + np.where(month > 2, -3, 9)) + 2) // 5 + day - 1
-        seconds += (era * 146097 + of_era * 365 + of_era // 4 - of_era // 100 + of_year - 719468) * DAY
+        bad |= (year < 1) | (month < 1) | (month > 12)
+        months = (year - 1970) * 12 + np.where(bad, 1, month) - 1
+        begins, ends = (n.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64) for n in (months, months + 1))
+        bad |= (day < 1) | (day > ends - begins)
+        seconds += (begins + day - 1) * DAY
     hour = number("H")
     if hour is not None:
         minute, second, part = number("M"), number("S"), number("f")

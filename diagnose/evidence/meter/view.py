@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
+from diagnose.evidence.base import Asked
 from diagnose.evidence.meter.columns import AMPS, CELSIUS, JOINT, VOLTS, WATTS
 from diagnose.evidence.meter.rows import Log
 from diagnose.gauges.branch import Branch
@@ -33,30 +35,45 @@ class Spot(NamedTuple):
     note: str
 
 
-def spot(site: Site | None, name: str, header: str) -> Spot:
-    """Unit or panel from the file's name, else from its header, else the only unit of the record."""
-    words = re.sub(r"[_.]+", " ", name)
-    about = next((t for t in (words, header) if _UNIT.search(t) or _PANEL.search(t) or _BREAKER.search(t)), "")
-    point = "panel" if _PANEL.search(about) and not _UNIT.search(about) else "breaker" if _BREAKER.search(about) else "unit"
+def spot(asked: Asked, header: str) -> Spot:
+    """Unit or panel and the point on it: as was given, else by the file's name, else by its header, else the only unit of the record."""
+    texts = (re.sub(r"[_.]+", " ", asked.name), header)
+    point = _point(asked, texts)
+    kind = "panel" if point == "panel" else "unit"
+    place = asked.at if asked.at is not None and asked.at.number else None
+    numbers = [place.number] if place is not None else _numbers(kind, texts)
+    return _spot(asked.site, point, kind, numbers)
+
+
+def _point(asked: Asked, texts: Sequence[str]) -> str:
+    """`unit`, `breaker` or `panel`: what was given, else what the first text says that speaks of one of them."""
+    if asked.at is not None:
+        return "panel" if asked.at.kind == "panel" else asked.point or "unit"
+    if asked.point:
+        return asked.point
+    about = next((t for t in texts if _UNIT.search(t) or _PANEL.search(t) or _BREAKER.search(t)), "")
+    return "panel" if _PANEL.search(about) and not _UNIT.search(about) else "breaker" if _BREAKER.search(about) else "unit"
+
+
+def _numbers(kind: str, texts: Sequence[str]) -> list[int]:
+    pattern = _PANEL if kind == "panel" else _UNIT
+    return [int(found.group(1)) for text in texts if (found := pattern.search(text)) and found.group(1)]
+
+
+def _spot(site: Site | None, point: str, kind: str, numbers: Sequence[int]) -> Spot:
+    """The first of `numbers` that the record has, else its only unit or panel."""
     if site is None:
-        named = (_PANEL if point == "panel" else _UNIT).search(about)
-        number = int(named.group(1)) if named and named.group(1) else 0
-        return Spot(point, Place("panel" if point == "panel" else "unit", number) if number else None, "")
-    if point == "panel":
-        found = _PANEL.search(about)
-        number = int(found.group(1)) if found and found.group(1) else site.panels[0] if len(site.panels) == 1 else 0
-        if number in site.panels:
-            return Spot(point, Place("panel", number), "")
-        return Spot(point, None, "the record has several panels; put 'panel N' into the file's name, so that its readings can be taken")
-    numbers = [int(m.group(1)) for text in (words, header) for m in [_UNIT.search(text)] if m]
-    unit = next((n for n in numbers if n in site.units), None)
-    if unit is not None:
-        return Spot(point, Place("unit", unit), "")
+        return Spot(point, Place(kind, numbers[0]) if numbers else None, "")
+    here = site.panels if kind == "panel" else site.units
+    number = next((n for n in numbers if n in here), None)
+    if number is not None:
+        return Spot(point, Place(kind, number), "")
     if numbers:
-        return Spot(point, None, f"the record has no unit {numbers[0]}; no readings are taken from this log")
-    if len(site.units) == 1:
-        return Spot(point, Place("unit", site.units[0]), "")
-    return Spot(point, None, "the log does not say which unit it is of; put 'unit N' into the file's name, so that its readings can be taken")
+        return Spot(point, None, f"the record has no {kind} {numbers[0]}; no readings are taken from this log")
+    if len(here) == 1:
+        return Spot(point, Place(kind, here[0]), "")
+    why = "the record has several panels" if kind == "panel" else "the log does not say which unit it is of"
+    return Spot(point, None, f"{why}; put '{kind} N' into the file's name, so that its readings can be taken")
 
 
 @dataclass

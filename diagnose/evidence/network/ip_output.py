@@ -12,10 +12,9 @@ import json
 import re
 from typing import IO, Any
 
-from diagnose.evidence.base import Report, importer
+from diagnose.evidence.base import Asked, Report, importer
 from diagnose.evidence.network.ip_verdict import Address, Found, Http, Lookup, Ping, judge
 from diagnose.evidence.textlines import Tally, head_text, lines, standpoint
-from diagnose.site.model import Site
 from diagnose.source.problems import one_line
 
 KIND, TITLE = "ip-output", "output of network commands"
@@ -423,12 +422,13 @@ def gather(stream: IO[bytes]) -> tuple[Found, Tally]:
     return reader.found, reader.tally
 
 
-@importer(KIND, TITLE, _recognise)
-def read_ip_output(stream: IO[bytes], name: str, site: Site | None) -> Report:
+@importer(KIND, TITLE, _recognise, ("unit", "uplink", "laptop", "station", "switch", "cable", "controller"))
+def read_ip_output(stream: IO[bytes], asked: Asked) -> Report:
     """Read the output of network commands. Figures: see docs/evidence/ip-output.md."""
+    site = asked.site
     found, tally = gather(stream)
-    stand = standpoint(site, name)
-    verdict = judge(found, name, site, stand)
+    stand = standpoint(site, asked.name, at=asked.at)
+    verdict = judge(found, asked, stand)
     notes = (*verdict.says, *((stand.note,) if stand.note else ()), *tally.notes())
     return Report(
         KIND, TITLE, notes, verdict.taken, verdict.figures,

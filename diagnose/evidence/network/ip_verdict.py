@@ -12,10 +12,9 @@ from ipaddress import ip_address
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
-from diagnose.evidence.base import Taken
+from diagnose.evidence.base import Asked, Taken
 from diagnose.evidence.textlines import Standpoint, where
 from diagnose.physics import ip, ocpp
-from diagnose.site.model import Site
 from diagnose.source.problems import one_line
 
 FEWEST_PINGS = 20
@@ -113,13 +112,14 @@ class _Step(NamedTuple):
     lines: str = ""
 
 
-def judge(f: Found, name: str, site: Site | None, stand: Standpoint) -> Verdict:
+def judge(f: Found, asked: Asked, stand: Standpoint) -> Verdict:
     """Answers, remarks and figures. Source: common practice for the order; RFCs as in the module above."""
+    site = asked.site
     plan = {key: site.word(f"uplink.{key}", stand.uplink_place) if site else None for key in ("address", "mask", "gateway", "kind")}
-    runner, how = _runner(f, name, plan["address"])
+    runner, how = _runner(f, asked, plan["address"])
     steps = _steps(f, plan)
     stop = next((s for s in ip.BRING_UP if steps.get(s) and steps[s].ok is False), None)
-    taken = _station(f, plan, steps, stop, stand) if runner == "station" else _laptop(f, name, plan, steps, stop, stand)
+    taken = _station(f, plan, steps, stop, stand) if runner == "station" else _laptop(f, asked, plan, steps, stop, stand)
     taken += _measured(f, plan, runner, stand)
     taken += _handshake(f, stand)
     says = [f"taken as run on {'the station itself' if runner == 'station' else 'a laptop in the station network'} ({how})"]
@@ -129,13 +129,16 @@ def judge(f: Found, name: str, site: Site | None, stand: Standpoint) -> Verdict:
     return Verdict(tuple(says), tuple(taken), _figures(f, runner, stop, steps))
 
 
-def _runner(f: Found, name: str, planned: str | None) -> tuple[str, str]:
+def _runner(f: Found, asked: Asked, planned: str | None) -> tuple[str, str]:
     """Where the commands were run: the station or a laptop; and by which sign."""
-    for text, sign in ((name, "by the file's name"), (f.prompt, "by the prompt")):
-        laptop, station = _LAPTOP.search(text), _STATION.search(text.replace("_", " "))
-        if laptop and not (station and station.start() < laptop.start()):  # a place that was given stands before the name
+    if asked.point:
+        return ("station" if asked.point in ("station", "controller") else "laptop"), "as given"
+    if asked.at is not None and asked.at.kind == "unit":
+        return "station", "as given"
+    for text, sign in ((asked.name, "by the file's name"), (f.prompt, "by the prompt")):
+        if _LAPTOP.search(text):
             return "laptop", sign
-        if station:
+        if _STATION.search(text.replace("_", " ")):
             return "station", sign
     if planned and any(a.local == planned for a in f.addresses):
         return "station", "it has the station's address"
@@ -324,12 +327,13 @@ def _shown(f: Found, plan: dict[str, str | None]) -> tuple[str, str] | None:
 
 
 def _laptop(
-    f: Found, name: str, plan: dict[str, str | None], steps: dict[str, _Step], stop: str | None, stand: Standpoint
+    f: Found, asked: Asked, plan: dict[str, str | None], steps: dict[str, _Step], stop: str | None, stand: Standpoint
 ) -> list[Taken]:
     at, taken = stand.uplink, []
     word = _what_laptop_gets(f, steps, plan)
     if word:
-        check = "laptop-at-switch" if _SWITCH.search(name) else "laptop-at-station"
+        at_switch = asked.point == "switch" if asked.point else bool(_SWITCH.search(asked.name))
+        check = "laptop-at-switch" if at_switch else "laptop-at-station"
         taken.append(Taken(check, at, word[0], one_line(word[1]), word[2]))
     names = steps["name"]
     if names.ok is not None:

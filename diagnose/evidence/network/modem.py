@@ -11,10 +11,9 @@ from functools import lru_cache
 from statistics import median
 from typing import IO, Any, NamedTuple
 
-from diagnose.evidence.base import Report, Taken, importer
+from diagnose.evidence.base import Asked, Report, Taken, importer
 from diagnose.evidence.textlines import Tally, head_text, lines, standpoint, where
 from diagnose.physics import cellular
-from diagnose.site.model import Site
 from diagnose.source.problems import one_line
 
 KIND, TITLE = "modem", "modem replies (3GPP TS 27.007)"
@@ -211,14 +210,15 @@ class _Session:
         return self.names[keys[0]] if keys else None
 
 
-@importer(KIND, TITLE, _recognise)
-def read_modem(stream: IO[bytes], name: str, site: Site | None) -> Report:
+@importer(KIND, TITLE, _recognise, ("unit", "uplink"))
+def read_modem(stream: IO[bytes], asked: Asked) -> Report:
     """Read a transcript of modem replies. Figures: see docs/evidence/modem.md. Source: 3GPP TS 27.007."""
+    site = asked.site
     session = _Session()
     for line in lines(stream):
         session.tally.cut += line.cut
         session.line(line.number, line.text)
-    stand = standpoint(site, name)
+    stand = standpoint(site, asked.name, at=asked.at)
     taken = [*_sim(session, stand.uplink), *_network(session, stand.uplink), *_levels(session, stand.uplink)]
     recorded = site.word("uplink.apn", stand.uplink_place) if site else None
     taken += _compared(session, stand.uplink, recorded)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import IO, Any
 
-from diagnose.evidence.base import EvidenceError, Report, Taken, importer
+from diagnose.evidence.base import Asked, EvidenceError, Report, Taken, importer
 from diagnose.evidence.network.capture_file import PCAP_MAGIC, PCAPNG_MAGIC, Damaged, frames, library, packet
 from diagnose.evidence.network.dhcp_exchange import Client, Exchange
 from diagnose.evidence.network.modbus_flow import PORT, Modbus, Talk, exception_text, exception_word, middle
@@ -26,9 +26,10 @@ def _recognise(head: bytes, name: str) -> float:
     return 1.0 if head[:4] in PCAP_MAGIC or head[:4] == PCAPNG_MAGIC else 0.0
 
 
-@importer(KIND, TITLE, _recognise)
-def read_packets(stream: IO[bytes], name: str, site: Site | None) -> Report:
+@importer(KIND, TITLE, _recognise, ("unit", "uplink"))
+def read_packets(stream: IO[bytes], asked: Asked) -> Report:
     """Read a capture. Figures: see docs/evidence/packets.md. Raises EvidenceError for what is no capture."""
+    site = asked.site
     dpkt, tally = library(), Tally()
     modbus, exchange = Modbus(tally), Exchange(tally, dpkt)
     seen: Counter[str] = Counter()
@@ -54,7 +55,7 @@ def read_packets(stream: IO[bytes], name: str, site: Site | None) -> Report:
         broken = f"after frame {seen['frames']}: {error}"
         tally.missed(f"frame {seen['frames'] + 1}", str(error))
     modbus.finish()
-    stand = standpoint(site, name)
+    stand = standpoint(site, asked.name, at=asked.at)
     taken, notes = _modbus(modbus, site, stand)
     more, remarks = _addresses(exchange, site, stand, end)
     says = [*notes, *remarks, *((stand.note,) if stand.note and more else ()), *_notes(modbus, seen, broken)]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from typing import IO, Any
 
-from diagnose.evidence.base import Report, importer
+from diagnose.evidence.base import Asked, Report, importer
 from diagnose.evidence.network.ip_output import TLS_SIGNS
 from diagnose.evidence.ocpp.answers import Judged, judge
 from diagnose.evidence.ocpp.messages import Context, context, find
@@ -129,9 +129,10 @@ class _Log:
         return bool(version) or bool(c.identity and "ws" in text[:2000] and "://" in text)
 
 
-@importer(KIND, TITLE, _recognise)
-def read_ocpp_log(stream: IO[bytes], name: str, site: Site | None) -> Report:
+@importer(KIND, TITLE, _recognise, ("unit", "uplink"))
+def read_ocpp_log(stream: IO[bytes], asked: Asked) -> Report:
     """Read a message log. Figures: see docs/evidence/ocpp-log.md."""
+    site = asked.site
     log = _Log()
     for line in lines(stream, LONGEST):
         log.tally.cut += line.cut
@@ -141,7 +142,11 @@ def read_ocpp_log(stream: IO[bytes], name: str, site: Site | None) -> Report:
     says: list[str] = []
     for station in stations[:SHOWN_STATIONS]:
         own = _recorded(site, station.identity) if len(stations) > 1 else True
-        stand = standpoint(site, station.identity if len(stations) > 1 else f"{name} {station.identity}", [station.identity])
+        stand = (
+            standpoint(site, station.identity, [station.identity])
+            if len(stations) > 1
+            else standpoint(site, f"{asked.name} {station.identity}", [station.identity], asked.at)
+        )
         j = judge(
             station, site, stand, log.statuses.get(station.identity), log.no_version.get(station.identity), log.tls.get(station.identity)
         )
@@ -153,6 +158,8 @@ def read_ocpp_log(stream: IO[bytes], name: str, site: Site | None) -> Report:
         if stand.note and own and j.taken:
             says.append(stand.note)
         judged.append(j)
+    if len(stations) > 1 and asked.at is not None:
+        says.append(f"{asked.at} was not used: the log is of {len(stations)} stations")
     if len(stations) > SHOWN_STATIONS:
         says.append(f"{len(stations)} stations in the log; {SHOWN_STATIONS} are shown")
     figures: dict[str, Any] = {

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from typing import Any
 
-from diagnose.evidence.base import Report, Taken
+from diagnose.evidence.base import Asked, Report, Taken
 from diagnose.evidence.intake import Original
 from diagnose.evidence.network.ip_verdict import Http, judge
 from diagnose.evidence.probe import clock as probe_time
@@ -41,8 +41,8 @@ def probe(
 
     Figures: see docs/evidence/probe-network.md. Raises EvidenceError for a file of issuers that cannot be used.
     """
-    name = {"switch": "laptop at switch", "cable": "laptop", "station": "station"}[wish.seen_from] + (f" unit {wish.unit}" if wish.unit else "")
-    stand = standpoint(site, name)
+    asked = Asked("", site, Place("unit", wish.unit) if wish.unit else None, wish.seen_from)
+    stand = standpoint(site, "", at=asked.at)
     if not wish.subprotocols:
         word = site.word("uplink.protocol", stand.uplink_place) if site else None
         wish = wish._replace(subprotocols=SPOKEN.get(word or "", BOTH))
@@ -53,19 +53,19 @@ def probe(
         except KeyboardInterrupt:
             ladder.interrupted = ladder.now_at
     ladder.settle()
-    return _report(ladder, name, site, stand), _original(ladder)
+    return _report(ladder, asked, stand), _original(ladder)
 
 
 # ---- what it means
-def _report(seen: Ladder, name: str, site: Site | None, stand: Standpoint) -> Report:
-    found, up = seen.own.found, seen.upgrade
+def _report(seen: Ladder, asked: Asked, stand: Standpoint) -> Report:
+    site, found, up = asked.site, seen.own.found, seen.upgrade
     if up is not None and up.head is not None and up.end in ("accepted", "answered"):
         protocol = up.protocol if up.protocol in seen.wish.subprotocols else ""
         found.https.append(Http(
             7, 7, asked=True, status=up.head.status, host=seen.wish.target.authority.lower(), offered=", ".join(seen.wish.subprotocols), upgrade=True,
             protocol=protocol, location=one_line(up.head.get("location"), 200), page="html" in up.head.get("content-type").lower(),
         ))  # fmt: skip
-    verdict = judge(found, name, site, stand)
+    verdict = judge(found, asked, stand)
     kept = [t for t in verdict.taken if _stands(seen, t, site)]
     taken = [_worded(seen, t) for t in [*kept, *_own_readings(seen, stand, {t.check for t in kept})]]
     says = [*_first_words(seen), *_rung_lines(seen), *_remarks(seen, site, stand), *(s for s in verdict.says[1:] if not s.startswith(("401 ", "the bring-up")))]

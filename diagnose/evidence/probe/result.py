@@ -287,18 +287,18 @@ def figures(m: Measured) -> dict[str, Any]:
     """All numbers, as JSON values."""
     return {
         "partial": bool(m.stopped), "stopped": m.stopped or None, "requests": m.requests,
-        "rounds": m.plan.rounds, "rounds-done": m.rounds_done, "seconds": round(m.took_s, 3),
+        "rounds": m.plan.rounds, "rounds_done": m.rounds_done, "seconds": round(m.took_s, 3),
         "line": "tcp" if m.plan.host else "serial", "setting": None if m.plan.host else _setting(m.setting),
-        "timeout-ms": round(1000 * m.plan.timeout_s, 3), "requests-per-second-at-most": m.plan.rate,
-        "function-codes-sent": {f"{code:02X}": n for code, n in sorted(m.sent.items())},
-        "echoes": m.echoes, "foreign-requests": m.foreign, "noise-bytes": m.noise,
+        "timeout_ms": round(1000 * m.plan.timeout_s, 3), "requests_per_second_at_most": m.plan.rate,
+        "function_codes_sent": {f"{code:02X}": n for code, n in sorted(m.sent.items())},
+        "echoes": m.echoes, "foreign_requests": m.foreign, "noise_bytes": m.noise,
         "sweep": [_row(row) for row in m.sweep],
         "units": {str(a): _unit(u) for a, u in m.units.items() if u.asked or u.functions},
     }  # fmt: skip
 
 
 def _setting(s: Setting) -> dict[str, Any]:
-    return {"bit-rate": s.bit_rate, "parity": s.parity, "stop-bits": s.stop_bits}
+    return {"bit_rate": s.bit_rate, "parity": s.parity, "stop_bits": s.stop_bits}
 
 
 def _row(row: SweepRow) -> dict[str, Any]:
@@ -309,14 +309,14 @@ def _unit(u: UnitMeasure) -> dict[str, Any]:
     share = wilson(failed(u), u.asked) if u.asked else None
     return {
         "functions": {FUNCTION_NAMES[f]: what for f, what in u.functions.items()},
-        "asked-with": FUNCTION_NAMES[u.chosen.function], "asked": u.asked, "answered": u.answered, "timed-out": u.timed_out,
-        "damaged": u.damaged, "late": u.late, "wrong-address": u.wrong_address, "answered-twice": u.twice, "stray-bytes": u.stray,
+        "asked_with": FUNCTION_NAMES[u.chosen.function], "asked": u.asked, "answered": u.answered, "timed_out": u.timed_out,
+        "damaged": u.damaged, "late": u.late, "wrong_address": u.wrong_address, "answered_twice": u.twice, "stray_bytes": u.stray,
         "exceptions": {f"{code:02X}": n for code, n in sorted(u.exceptions.items())}, "failed": failed(u),
-        "error-percent": None if share is None else {
+        "error_percent": None if share is None else {
             "value": round(100 * share.share, 4), "low": round(100 * share.low, 4), "high": round(100 * share.high, 4),
         },
-        "reply-ms": _times(u.times), "late-worst-ms": round(1000 * max(u.late_times), 3) if u.late_times else None,
-        "identities": list(dict.fromkeys(u.identities)), "identity-asked": len(u.identities), "left-out": u.left_out,
+        "reply_ms": _times(u.times), "late_worst_ms": round(1000 * max(u.late_times), 3) if u.late_times else None,
+        "identities": list(dict.fromkeys(u.identities)), "identity_asked": len(u.identities), "left_out": u.left_out,
     }  # fmt: skip
 
 

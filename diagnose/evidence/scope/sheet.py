@@ -18,6 +18,7 @@ from diagnose.evidence.csv_table import (
     LONGEST_LINE,
     NUMBER,
     Counts,
+    Utf8,
     fields,
     first_block,
     head_lines,
@@ -167,8 +168,8 @@ class Rows:
     """Iterate over blocks `(time s, plus V, minus V or None)` of a stream; `counts` and `layout` tell the rest."""
 
     def __init__(self, stream: IO[bytes]) -> None:
-        self._stream = stream
-        head = first_block(stream)
+        self._stream = Utf8(stream)
+        head = first_block(self._stream)
         if not head.strip():
             raise EvidenceError("the file is empty; export the waveform as CSV with time and one or two channels")
         self.layout = layout(head)

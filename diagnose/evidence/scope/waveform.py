@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from typing import IO, Any, NamedTuple
 
-from diagnose.evidence.base import EvidenceError, Report, Taken, importer
+from diagnose.evidence.base import Asked, EvidenceError, Report, Taken, importer
 from diagnose.evidence.drawing import Drawing, Mark, Trace
 from diagnose.evidence.scope import sheet as scope_csv
 from diagnose.evidence.scope.echo import POOR, SLIGHT, UNCLEAR, Echo, find_echo, mean_edge, one_sender
@@ -396,17 +396,18 @@ def figures(a: Analysis) -> Mapping[str, Any]:
     return out
 
 
-def report(a: Analysis, name: str) -> Report:
+def report(a: Analysis) -> Report:
     """The analysis as every importer gives it."""
     title = f"Oscilloscope recording, {a.scan.samples} samples" + (f" at unit {a.probe}" if a.probe is not None else "")
     return Report("waveform", title, says(a), taken(a), figures(a), a.counts.rows, a.counts.bad, tuple(a.counts.samples), drawings(a))
 
 
-@importer("waveform", "Oscilloscope recording (CSV)", scope_csv.recognise)
-def read(stream: IO[bytes], name: str, site: Site | None) -> Report:
-    """Read a recording; the probe sat where its name or a comment line of the file says, else at the controller."""
-    named = _PROBE_NAMED.search(re.sub(r"[\s_-]+", " ", name.lower()))
-    return report(analyse(stream, site, named.group(0) if named else None), name)
+@importer("waveform", "Oscilloscope recording (CSV)", scope_csv.recognise, ("unit", "trunk-end", "controller"))
+def read(stream: IO[bytes], asked: Asked) -> Report:
+    """Read a recording; the probe sat where was given, else where its name or a comment line says, else at the controller."""
+    named = _PROBE_NAMED.search(re.sub(r"[\s_-]+", " ", asked.name.lower()))
+    probe = str(asked.at) if asked.at else asked.point or (named.group(0) if named else None)
+    return report(analyse(stream, asked.site, probe))
 
 
 __all__ = ["Analysis", "analyse", "cable_of", "drawings", "figures", "limits", "probe_unit", "read", "report", "says", "taken"]

@@ -10,7 +10,7 @@ from typing import IO, Any
 
 import numpy as np
 
-from diagnose.evidence.base import EvidenceError, Report, importer
+from diagnose.evidence.base import Asked, EvidenceError, Report, importer
 from diagnose.evidence.serial.frames import Framer
 from diagnose.evidence.serial.polls import Polls
 from diagnose.evidence.serial.readings import Finder, figures
@@ -147,9 +147,9 @@ class _Reader:
 
 
 @importer(KIND, TITLE, recognise)
-def read(stream: IO[bytes], name: str, site: Site | None) -> Report:
+def read(stream: IO[bytes], asked: Asked) -> Report:
     """Read a capture of any length; memory does not grow with it. Raises EvidenceError when it holds no bytes."""
-    head = _fill(stream, BLOCK)
+    site, head = asked.site, _fill(stream, BLOCK)
     text = is_text(head)
     reader = _Reader(site)
     if text:
@@ -171,8 +171,8 @@ def read(stream: IO[bytes], name: str, site: Site | None) -> Report:
     numbers = figures(tally)
     numbers |= {
         "bytes": total, "text": text, "times": reader.text.timed, "directions": tally.marked,
-        "bytes-in-frames": tally.frame_bytes, "bytes-outside-frames": total - tally.frame_bytes,
-        "lines-cut": reader.cut + reader.text.cut, "lines-repeated": reader.text.repeated,
+        "bytes_in_frames": tally.frame_bytes, "bytes_outside_frames": total - tally.frame_bytes,
+        "lines_cut": reader.cut + reader.text.cut, "lines_repeated": reader.text.repeated,
     }  # fmt: skip
     understood, strange = tally.frames, tally.gaps
     if text:

@@ -417,16 +417,16 @@ def figures(tally: Tally) -> dict[str, Any]:
         mean = 1000 * u.reply_s / u.replies_timed if u.replies_timed else None
         units[str(address)] = {
             "asked": u.asked, "answered": u.good, "silent": u.silent, "damaged": u.damaged, "late": u.late,
-            "displaced": u.displaced, "wrong-span": u.wrong_span, "two-answers": u.two_answers, "first-byte-lost": u.first_lost,
-            "stray-before": u.junk_before, "unasked-replies": u.unasked, "longest-silence-polls": u.longest_silent,
+            "displaced": u.displaced, "wrong_span": u.wrong_span, "two_answers": u.two_answers, "first_byte_lost": u.first_lost,
+            "stray_before": u.junk_before, "unasked_replies": u.unasked, "longest_silence_polls": u.longest_silent,
             "exceptions": {f"{code:02X}": n for code, n in sorted(u.exceptions.items())},
-            "reply-mean-ms": None if mean is None else round(mean, 3),
-            "reply-worst-ms": round(1000 * u.worst_s, 3) if u.replies_timed else None,
-            "late-worst-ms": round(1000 * u.late_s, 3) if u.late else None,
+            "reply_mean_ms": None if mean is None else round(mean, 3),
+            "reply_worst_ms": round(1000 * u.worst_s, 3) if u.replies_timed else None,
+            "late_worst_ms": round(1000 * u.late_s, 3) if u.late else None,
         }  # fmt: skip
     return {
         "units": units, "frames": tally.frames, "requests": tally.requests,
         "replies": tally.replies, "broadcasts": tally.broadcasts, "echoes": tally.echoes,
-        "foreign-requests": tally.foreign, "damaged-requests": tally.damaged_requests, "stretches-without-frame": tally.gaps,
-        "stray-bytes": tally.stray_bytes, "pause-median-ms": round(1000 * median(tally.pauses), 3) if tally.pauses else None,
+        "foreign_requests": tally.foreign, "damaged_requests": tally.damaged_requests, "stretches_without_frame": tally.gaps,
+        "stray_bytes": tally.stray_bytes, "pause_median_ms": round(1000 * median(tally.pauses), 3) if tally.pauses else None,
     }  # fmt: skip
