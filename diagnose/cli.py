@@ -1,6 +1,6 @@
 """The command line: `main(argv)` returns the exit code.
 
-0 done, 1 ran and the answer is no, 2 the input is wrong, 130 interrupted. Errors are one line on stderr.
+0 done, 1 ran and the answer is no, 2 the input is wrong, 130 interrupted. Errors are lines on stderr, one for each mistake of a file.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from argparse import SUPPRESS, Action, ArgumentParser, Namespace, RawDescription
 from importlib import import_module
 from typing import NamedTuple, NoReturn
 
+MOST_TOLD = 20  # mistakes of a file that are told, a line each
 ROLES = ("contact", "agent", "technician", "electrician")
 EXAMPLES = """examples:
   diagnose                                     begin a case
@@ -42,7 +43,11 @@ class Inner(NamedTuple):
 
 SHELL = "diagnose.shell."
 INNER = {
-    "rules": (Inner("check", f"{SHELL}run_rules:check", "every problem at its line, and counts"),),
+    "rules": (
+        Inner("check", f"{SHELL}run_rules:check", "every problem at its line, and counts"),
+        Inner("test", f"{SHELL}run_rules:test", "run worked cases: expected against got (exit code 1: one fails)"),
+        Inner("selfplay", f"{SHELL}run_rules:selfplay", "hide each fault at a site in turn, and name those missed (exit code 1: one is)"),
+    ),
     "probe": (
         Inner("trunk", f"{SHELL}run_probe:probe_trunk", "which units of a trunk answer, how fast, how reliably"),
         Inner("network", f"{SHELL}run_probe_network:probe_network", "what the way to the back office lets through"),
@@ -127,8 +132,11 @@ COMMANDS = (
     Command(
         "rules",
         f"{SHELL}run_rules:check",
-        "look for problems in the rule base",
-        ("rules check", "rules check my-rules --json"),
+        "look for problems in the rule base, and try it",
+        (
+            "rules check", "rules check my-rules --json", "rules test", "rules test tests/worked/trunk.yaml",
+            "rules selfplay harbour-12", "rules selfplay site.yaml --every 10",
+        ),
     ),
     Command("paths", f"{SHELL}run_cases:paths", "where the files are, and which rule engine is in use", ("paths",)),
     Command(
@@ -280,7 +288,13 @@ def _own(name: str, p: Parser) -> None:
     if name in ("export", "report"):
         p.add_argument("-o", "--output", metavar="FILE", help="file to write, - for standard output")
     if name == "rules check":
-        p.add_argument("folder", nargs="?", metavar="FOLDER", help="rule base; the shipped one by default")
+        p.add_argument("folder", nargs="?", metavar="FOLDER", help="rule base; that of the checkout, else the shipped one by default")
+    if name == "rules test":
+        p.add_argument("files", nargs="*", metavar="FILE", help="worked cases (YAML); all of the checkout by default")
+    if name == "rules selfplay":
+        p.add_argument("site", metavar="SITE", help="install record (YAML), or the name of one of the checkout's tests/sites")
+        p.add_argument("--seeds", type=int, default=1, metavar="N", help="runs of each fault, at places drawn anew")
+        p.add_argument("--every", type=int, default=1, metavar="N", help="only every so many-th fault")
     if name in ("probe trunk", "probe network"):
         from diagnose.shell import probe_options
 
@@ -347,12 +361,24 @@ def _run(words: list[str]) -> int:
     for name in ("role", "record", "case", "instruments"):
         setattr(found, name, getattr(found, name, None))
     module, _, function = found.does.partition(":")
+    if found.rules is None and not getattr(found, "folder", None) and found.does != "diagnose.cli:completion":
+        _rules_of_checkout(found)
     if found.does == f"{SHELL}run_shell:run" and not found.no_input:
         from diagnose.shell.first import first_line
 
         first_line()
     code: int = getattr(import_module(module), function)(found)
     return code
+
+
+def _rules_of_checkout(found: Namespace) -> None:
+    """Inside a checkout its rules are read, also by a program that was installed with others; that is said."""
+    from diagnose.knowledge.checkout import rules_here
+
+    folder = rules_here()
+    if folder is not None:
+        found.rules = str(folder)
+        _complain(f"reading the rules of this checkout, {folder.absolute().resolve()}, not those that came with the program; --rules says otherwise")
 
 
 def _complain(line: str) -> None:
@@ -387,11 +413,14 @@ def _failed(error: Exception) -> int:
     from diagnose.casework.store import StoreError
     from diagnose.casework.transfer import TransferError
     from diagnose.inference.library import EngineError
-    from diagnose.shell.refusal import Refusal, refused
+    from diagnose.shell.refusal import Refusal
     from diagnose.source.problems import InputError
 
     if isinstance(error, InputError):
-        _complain(str(refused(error)))
+        for problem in error.problems[:MOST_TOLD]:
+            _complain(problem.line())
+        if len(error.problems) > MOST_TOLD:
+            _complain(f"and {len(error.problems) - MOST_TOLD} more")
     elif isinstance(error, Refusal):
         _complain(str(error))
         return error.code

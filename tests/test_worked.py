@@ -2,33 +2,32 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
-from diagnose.casework.assess import Assessor, plain
+from diagnose.drill.worked import Judge, Worked, read_worked
 from diagnose.knowledge.load import load
-from tests.worked_cases import Worked, all_cases, events_of, verdict
 
-CASES = all_cases()
+CASES = read_worked(sorted((Path(__file__).parent / "worked").glob("*.yaml")))
 
 
 @pytest.fixture(scope="module")
-def assessor() -> Assessor:
-    return Assessor(load(cache=False), plain)
+def judge() -> Judge:
+    """Each case is concluded once, whoever asks first."""
+    return Judge(load(cache=False))
 
 
-@pytest.mark.parametrize("case", CASES, ids=[f"{c.file}:{c.name}" for c in CASES])
-def test_worked_case(case: Worked, assessor: Assessor) -> None:
-    assert verdict(case, assessor) == []
+@pytest.mark.parametrize("case", CASES, ids=[f"{Path(c.mark.file).name}:{c.name}" for c in CASES])
+def test_worked_case(case: Worked, judge: Judge) -> None:
+    assert judge.verdict(case) == []
 
 
-def test_every_fault_is_first_somewhere(assessor: Assessor) -> None:
-    reached = {c.data["first"]["fault"] for c in CASES if c.data.get("first")}
-    assert sorted(set(assessor.knowledge.faults) - reached) == []
+def test_every_fault_is_first_somewhere(judge: Judge) -> None:
+    reached = {c.first.fault for c in CASES if c.first}
+    assert sorted(set(judge.knowledge.faults) - reached) == []
 
 
-def test_every_rule_fires_somewhere(assessor: Assessor) -> None:
-    fired: set[str] = set()
-    for case in CASES:
-        trace = assessor.conclude(assessor.state(events_of(case)))[1]
-        fired |= {assessor.compiled.reading_rules[f.rule].id for f in trace.firings}
-    assert sorted(set(assessor.knowledge.rules) - fired) == []
+def test_every_rule_fires_somewhere(judge: Judge) -> None:
+    fired = {rule for case in CASES for rule in judge.conclude(case).fired}
+    assert sorted(set(judge.knowledge.rules) - fired) == []

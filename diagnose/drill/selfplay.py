@@ -57,14 +57,14 @@ def run(assessor: Assessor, record: str, fault: str, place: Place, seed: int, ro
     )  # fmt: skip
 
 
-def sweep(assessor: Assessor, record: str, seeds: int = 1, role: str = "electrician") -> Iterator[Run]:
-    """Every fault that is possible at the site, at a place that a seeded draw picks."""
+def sweep(assessor: Assessor, record: str, seeds: int = 1, role: str = "electrician", every: int = 1) -> Iterator[Run]:
+    """Every fault that is possible at the site (or every so many-th), at a place that a seeded draw picks."""
     state = assessor.state(open_case(record, role, None))
     tables = assessor.site_work(state.site).tables
     places: dict[str, list[Place]] = {}
     for n, name in enumerate(tables.fault):
         places.setdefault(name, []).append(tables.where(n))
-    for name in sorted(places):
+    for name in sorted(places)[::every]:
         for seed in range(seeds):
             place = random.Random(f"{name}{seed}").choice(places[name])
             yield run(assessor, record, name, place, seed, role)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -112,19 +113,30 @@ def drawn(ready: Ready, draw: random.Random) -> tuple[list[tuple[str, Place]], b
     return [(t.fault[i], t.where(i)) for i in chosen], False
 
 
+@cache
+def cases_of(seed: int) -> list[Outcome]:
+    """Cases drawn from the model of one base: faults, slips, strangers."""
+    found = []
+    ready = Ready(base(seed))
+    for n in range(76):
+        draw = random.Random(f"case {seed} {n}")
+        hidden, stranger = drawn(ready, draw)
+        bench = Bench(ready.tables, hidden, draw)
+        belief = ask(ready, Stranger(bench, draw) if stranger else bench, draw, slips=True)
+        found.append(ended(ready, belief, [] if stranger else hidden))
+    return found
+
+
 @pytest.fixture(scope="module")
 def model_cases() -> list[Outcome]:
-    """Over three hundred cases drawn from the model of four bases: faults, slips, strangers."""
-    found = []
-    for seed in range(4):
-        ready = Ready(base(seed))
-        for n in range(76):
-            draw = random.Random(f"case {seed} {n}")
-            hidden, stranger = drawn(ready, draw)
-            bench = Bench(ready.tables, hidden, draw)
-            belief = ask(ready, Stranger(bench, draw) if stranger else bench, draw, slips=True)
-            found.append(ended(ready, belief, [] if stranger else hidden))
-    return found
+    """Over three hundred cases of four bases."""
+    return [o for seed in range(4) for o in cases_of(seed)]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_each_base_states_probabilities(seed: int) -> None:
+    assert len(cases_of(seed)) == 76
+    assert all(0 <= p <= 1 + 1e-9 for o in cases_of(seed) for p in (o.stated, o.none, o.unlisted))
 
 
 def test_stated_probability_is_the_share_that_is_right(model_cases: list[Outcome]) -> None:

@@ -13,7 +13,7 @@ import pytest
 from diagnose.casework.assess import Assessor, plain
 from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
-from diagnose.casework.gate import may_take
+from diagnose.casework.gate import Bars, may_take
 from diagnose.casework.state import DANGER, MADE_SAFE
 from diagnose.casework.view import Assessment
 from diagnose.drill.play import open_case
@@ -73,7 +73,7 @@ def proper(step: m.Check | m.Remedy, role: str) -> bool:
 def test_the_gate_itself(assessor: Assessor, role: str, danger: str) -> None:
     """Every check and remedy of the rule base, for every role and state of danger."""
     k = assessor.knowledge
-    allowed = [s for s in (*k.checks.values(), *k.remedies.values()) if may_take(s, role, danger)]
+    allowed = [s for s in (*k.checks.values(), *k.remedies.values()) if may_take(s, role, Bars(danger))]
     assert all(proper(s, role) for s in allowed)
     if danger == "standing":
         assert not allowed
@@ -91,7 +91,7 @@ def test_roles_are_a_ladder(assessor: Assessor) -> None:
     for danger in DANGERS:
         kept: set[str] = set()
         for role in m.ROLES:
-            now = {s.id for s in (*k.checks.values(), *k.remedies.values()) if may_take(s, role, danger)}
+            now = {s.id for s in (*k.checks.values(), *k.remedies.values()) if may_take(s, role, Bars(danger))}
             assert kept <= now
             kept = now
 
@@ -148,10 +148,11 @@ def test_made_safe_is_a_qualified_persons_word(assessor: Assessor) -> None:
     for role in m.ROLES:
         case = Case(assessor, "harbour-12", role)
         case.answer(DANGER, "unit 3", "burning-smell")
-        case.add("fact", key=MADE_SAFE, text="yes", at="site")
+        by = k.dangers["burning-smell"].by
+        case.add("danger", what=MADE_SAFE, at="unit 3")
         a = case.now()
         assert a.stop_use
-        if LADDER[role] < LADDER["technician"]:
+        if LADDER[role] < LADDER[by]:
             stopped(a, role)
         else:
             assert a.steps
