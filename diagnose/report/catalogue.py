@@ -46,6 +46,7 @@ WHERE_WORDS = {
     "elsewhere": "elsewhere on the site",
 }
 NATURES = {"fault": "a fault", "not-a-fault": "nothing broken", "outside": "outside the station"}
+DANGER = "danger-"  # anchors of dangers, apart from those of faults
 MECHANISM = "mechanism-"  # anchors of mechanisms, apart from those of faults
 GENERATED = "<!-- Made by `python -m diagnose.report.catalogue`. Change the rules, not this file. -->"
 
@@ -67,6 +68,7 @@ def catalogue(k: m.Knowledge) -> str:
         lines += ["", f"## {_title(name)}"]
         for fault in faults:
             lines += ["", *fault_lines(k, fault)]
+    lines += ["", "## Dangers", "", *_dangers(k)]
     lines += ["", "## What follows", "", "Several faults come to light in the same way. That way is written once."]
     for mechanism in sorted(k.mechanisms.values(), key=lambda x: x.title):
         lines += ["", f'<a id="{MECHANISM}{mechanism.id}"></a>', "", f"### {mechanism.title}", "", mechanism.says, ""]
@@ -74,6 +76,7 @@ def catalogue(k: m.Knowledge) -> str:
         lines.append(f"- Sources: {', '.join(mechanism.sources)}.")
     lines += ["", "## Sources", ""]
     used = {s for f in k.faults.values() for s in f.sources} | {s for x in k.mechanisms.values() for s in x.sources}
+    used |= {s for d in k.dangers.values() for s in d.sources}
     lines += [f"- `{s.id}`: {s.title} ({s.kind.replace('-', ' ')})" for s in sorted(k.sources.values()) if s.id in used]
     return "\n".join(lines) + "\n"
 
@@ -100,6 +103,7 @@ def _opening(k: m.Knowledge, groups: Mapping[str, list[m.Fault]]) -> Iterator[st
     yield ""
     for name, faults in groups.items():
         yield f"- [{_title(name)}](#{_anchor(_title(name))}) ({len(faults)})"
+    yield f"- [Dangers](#dangers) ({len(k.dangers)})"
     yield "- [What follows](#what-follows), by mechanism"
     yield "- [Sources](#sources)"
 
@@ -126,6 +130,35 @@ def fault_lines(k: m.Knowledge, f: m.Fault) -> list[str]:
     lines.append(f"- Looks the same: {'; '.join(f'[{k.faults[o].title}](#{o})' for o in f.looks_the_same)}.")
     lines.append(f"- Sources: {', '.join(f.sources)}.")
     return lines
+
+
+def _dangers(k: m.Knowledge) -> Iterator[str]:
+    """Every danger: what raises it, what everybody is told, and who ends it by which readings."""
+    yield "A danger that stops use ends when a qualified person has made the place safe, it was repaired, and the proofs read normal."
+    yield "A hold keeps everybody below technician from plugging in, resetting or trying elsewhere."
+    for d in k.dangers.values():
+        word = "Stops use" if d.level == "stop" else "Holds"
+        yield from ("", f'<a id="{DANGER}{d.id}"></a>', "", f"### {d.title[0].upper()}{d.title[1:]}", "")
+        yield f"`{d.id}`. {word}.{' The emergency number comes first.' if d.emergency else ''} {_filled(d.says)}"
+        yield ""
+        for r in d.raised_by:
+            check = k.checks[r.check]
+            yield f"- Raised by {check.title}: {', or '.join(o.says for o in check.outcomes if o.id in r.outcomes)}."
+        yield from (f"- Raised by the rule {r.title}." for r in k.rules.values() if any((t.sort, t.key) == ("stop-use", d.id) for t in r.then))
+        yield f"- Everybody is told: {'; '.join(k.cautions[c].title for c in d.first)}."
+        if d.make_safe:
+            above = "" if d.by == m.ROLES[-1] else " or above"
+            yield f"- Made safe by: {ROLE_WORDS[d.by]}{above}. {k.cautions[d.make_safe].says}"
+        if d.proofs:
+            yield f"- Proofs: {'; '.join(' or '.join(k.checks[c].title for c in either) for either in d.proofs)}, normal."
+        if d.kit:
+            yield f"- Taken along: {', '.join(d.kit)}."
+        yield f"- Sources: {', '.join(d.sources)}."
+
+
+def _filled(text: str) -> str:
+    """A text with general words where the program fills in a place or a number."""
+    return text.replace("{place}", "the place").replace("{emergency}", "the emergency number")
 
 
 def _given(given: m.Given) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from diagnose.casework.events import Event
 from diagnose.knowledge import model as m
 
@@ -41,6 +43,10 @@ def event_text(k: m.Knowledge, event: Event) -> str:
     if event.kind == "remedy":
         remedy = k.remedies.get(str(d.get("remedy")))
         return f"repair done{at}: {remedy.title if remedy else d.get('remedy')}"
+    if event.kind == "danger":
+        return danger_text(k, d)
+    if event.kind == "record":
+        return "install record given"
     if event.kind == "role":
         return "; ".join(f"{key}: {_plain(d[key])}" for key in ("role", "on-site", "instruments") if key in d)
     if event.kind == "note":
@@ -50,6 +56,34 @@ def event_text(k: m.Knowledge, event: Event) -> str:
     if event.kind == "closed":
         return f"closed: {d.get('reason') or 'repair proved'}"
     return event.kind
+
+
+def danger_text(k: m.Knowledge, d: Mapping[str, object]) -> str:
+    """An entry about a danger in one line."""
+    what, at = str(d.get("what")), f" at {d['at']}" if d.get("at") else ""
+    if what == "asked":
+        return f'danger heard{at}: "{d.get("words")}"'
+    if what == "denied":
+        return "answered: that was no danger"
+    if what == "confirmed":
+        return "answered: that is a danger"
+    if what == "placed":
+        return f"the danger is{at}"
+    if what == "made-safe":
+        where = f"; isolated at {d['isolated']}, lock {d.get('lock')}" if d.get("isolated") else ""
+        return f"made safe{at}: proved dead{where}"
+    if what == "reported-safe":
+        return f'reported safe{at} by {d.get("role")} {d.get("name")}: "{d.get("words")}"'
+    if what == "energized":
+        return f"energized for the proofs{at}"
+    if what == "vouched":
+        events = d.get("events")
+        many = len(events) if isinstance(events, list) else 0
+        return f"vouched for {many} {'entry' if many == 1 else 'entries'} passed on before"
+    if what == "raised":
+        titles = (str(d.get("danger", ""))).split(", ")
+        return "STOP USE: " + "; ".join(k.dangers[t].title if t in k.dangers else t.replace("-", " ") for t in titles)
+    return "STOP USE lifted" if what == "lifted" else f"danger: {what}"
 
 
 def _plain(value: object) -> str:

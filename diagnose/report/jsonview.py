@@ -65,16 +65,29 @@ def step(s: v.StepView) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def stop(s: v.StopUse) -> dict[str, Any]:
+    return {
+        "danger": s.danger, "reason": s.reason, "says": s.says, "places": _places(s.places), "source": s.source, "status": s.status,
+        "made_safe": s.made_safe, "emergency": s.emergency, "first": _cautions(s.first), "make_safe": _cautions(s.make_safe), "by": s.by,
+        "proofs": [{"checks": list(p.checks), "places": _places(p.places), "state": p.state} for p in s.proofs],
+        "kit": list(s.kit), "reported": s.reported, "words": s.words,
+    }  # fmt: skip
+
+
 def assessment(a: v.Assessment) -> dict[str, Any]:
     """The whole assessment."""
     return {
         "format": FORMAT, "title": a.title, "site": a.site, "role": a.role,
-        "stop_use": [
-            {"reason": s.reason, "places": _places(s.places), "source": s.source, "made_safe": s.made_safe} for s in a.stop_use
+        "stop_use": [stop(s) for s in a.stop_use],
+        "asked": [{"event": q.event, "words": q.words, "sign": q.sign, "at": q.at} for q in a.asked],
+        "kept_out": [
+            {"fault": x.fault, "title": x.title, "place": str(x.place), "probability": round(x.probability, 6), "measure": x.measure}
+            for x in a.kept_out
         ],
+        "holds": [{"danger": h.danger, "reason": h.reason, "says": h.says, "places": _places(h.places)} for h in a.holds],
         "findings": [finding(f) for f in a.findings],
         "suspects": [suspect(s) for s in a.suspects],
-        "no_fault": round(a.no_fault, 6), "not_in_this_book": round(a.unlisted, 6), "prior_mass_kept": round(a.kept, 6),
+        "no_fault": round(a.no_fault, 6) if a.may_acquit else None, "not_in_this_book": round(a.unlisted, 6), "prior_mass_kept": round(a.kept, 6),
         "steps": [step(s) for s in a.steps],
         "contradictions": [
             {"readings": [c.first, c.second], "says": c.says, "retake": c.retake} for c in a.contradictions
@@ -86,7 +99,7 @@ def assessment(a: v.Assessment) -> dict[str, Any]:
         ],
         "handover": None if a.handover is None else {
             "role": a.handover.role, "due": a.handover.due, "instruments": list(a.handover.instruments), "parts": list(a.handover.parts),
-            "checks": list(a.handover.checks),
+            "checks": list(a.handover.checks), "kit": list(a.handover.kit),
         },
         "notices": list(a.notices),
     }  # fmt: skip

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose.casework import view as v
-from diagnose.casework.events import Event, live_events
-from diagnose.casework.state import Reading, State
+from diagnose.casework.events import Event
+from diagnose.casework.state import Reading, State, read_entries
 from diagnose.evidence.drawing import Drawing, from_json
 from diagnose.knowledge import model as m
+from diagnose.report import text
 from diagnose.report.events import event_text, outcome_text
 from diagnose.report.plot import svg
 from diagnose.site.places import Place, describe
@@ -40,8 +41,8 @@ def _pages() -> Environment:
         """Markup is what this module drew itself; any other text loses what does not print."""
         return one_line(value, LONGEST) if isinstance(value, str) and not isinstance(value, Markup) else value
 
-    def block(text: str) -> Markup:
-        rows = [one_line(row, LONGEST) for row in text[:MOST_BEGINNING].split("\n")]
+    def block(block_text: str) -> Markup:
+        rows = [one_line(row, LONGEST) for row in block_text[:MOST_BEGINNING].split("\n")]
         return Markup("\n").join(rows)
 
     made = Environment(
@@ -79,9 +80,10 @@ def _read(k: m.Knowledge | None, t: Taken) -> dict[str, str]:
 def _block_of(value: Any) -> object:
     from markupsafe import Markup
 
-    text = json.dumps(value, indent=1, ensure_ascii=True, default=str)
-    cut = f"\n({len(text) - MOST_FIGURES} more characters; --json writes them all)" if len(text) > MOST_FIGURES else ""
-    return Markup("\n").join(one_line(row, LONGEST) for row in (text[:MOST_FIGURES] + cut).split("\n"))
+    all_of_it = json.dumps(value, indent=1, ensure_ascii=True, default=str)
+    more = len(all_of_it) - MOST_FIGURES
+    cut = f"\n({more} more characters; --json writes them all)" if more > 0 else ""
+    return Markup("\n").join(one_line(row, LONGEST) for row in (all_of_it[:MOST_FIGURES] + cut).split("\n"))
 
 
 def case_page(
@@ -92,15 +94,18 @@ def case_page(
     `head` is the hash that the log ends with, `problems` what is wrong with the log itself.
     """
     titles = {s.id: s.title for s in k.sources.values()}
-    live = {e.id for e in live_events(events)}
+    live = {e.event.id for e in read_entries(events, k).standing()}
+    titled = {c.id: c.title for c in k.checks.values()}
     first = a.suspects[0] if a.suspects else None
     return _pages().get_template("case.html").render(
         title=a.title, site=a.site, case=events[0].case, state=_standing(state, a), opened=_moment(events[0].at), changed=_moment(events[-1].at),
         entries=len(events), head=head, problems=list(problems),
         dangers=[f.says for f in a.findings if f.level == "danger"],
-        stop_use=[{"where": describe(s.places), "reason": s.reason, "made_safe": s.made_safe} for s in a.stop_use],
+        stop_use=[_stopped(s) for s in a.stop_use], waiting=[x.text for x in text.danger_proof_lines(a, 10_000, titled)],
+        keep_out=[x.text for x in text.caring_lines(a, 10_000)], complaint=state.complaint,
         cautions=[f"{title}. {says}" for _, title, says in a.cautions],
-        suspects=[_suspect(s) for s in a.suspects[:5]], no_fault=v.percent(a.no_fault), unlisted=v.percent(a.unlisted),
+        suspects=[_suspect(s) for s in a.suspects[:5] if a.may_acquit or s.nature == "fault"],
+        no_fault=v.percent(a.no_fault) if a.may_acquit else "", unlisted=v.percent(a.unlisted),
         because={"title": first.title, "lines": _because(k, first, state)} if first else None,
         repairs=[_repair(k, r.remedy, r.place, r.at, r.by) for r in state.mended], proofs=[_proof(k, p) for p in a.proofs],
         closed=str(state.closed.get("reason") or "repair proved") if state.closed is not None else "", rows=_rows(k, state.readings),
@@ -109,6 +114,15 @@ def case_page(
         attached=[_attached(e, e.id in live) for e in events if e.kind == "attached"],
         log=[{"at": _moment(e.at), "text": event_text(k, e), "by": e.by, "gone": e.id not in live} for e in events if e.kind != "withdrawn"],
     )  # fmt: skip
+
+
+def _stopped(s: v.StopUse) -> dict[str, object]:
+    status = text.STATUS_WORDS.get(s.status, "")
+    reported = f" Reported safe by {s.reported}, not yet entered by them." if s.reported else ""
+    return {
+        "title": text.stop_title(s), "status": f"{status}{reported}".strip(), "words": s.words,
+        "first": [f"{title}. {says}" for _, title, says in s.first] if not s.made_safe else [],
+    }  # fmt: skip
 
 
 def _moment(at: str) -> str:

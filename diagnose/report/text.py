@@ -12,12 +12,14 @@ from diagnose.casework import view as v
 from diagnose.casework.view import percent
 from diagnose.report.jsonview import proof_lines
 from diagnose.report.lines import BLANK, Line, labelled, wrap
-from diagnose.site.places import describe
+from diagnose.site.places import SITE, Place, describe
 
 __all__ = [
-    "BLANK", "ROLE_WORDS", "Line", "assessment_lines", "because_lines", "caution_lines", "contradiction_lines",
-    "evidence_lines", "finding_lines", "handover_lines", "labelled", "minutes", "outcome_lines", "percent",
-    "proof_state_lines", "step_lines", "stop_lines", "suspect_lines", "wrap",
+    "BLANK", "ROLE_WORDS", "Line", "assessment_lines", "because_lines", "caring_lines", "caution_lines",
+    "contradiction_lines", "danger_proof_lines",
+    "evidence_lines", "finding_lines", "first_lines", "handover_lines", "labelled", "minutes", "outcome_lines", "percent",
+    "proof_state_lines", "step_lines", "stop_lines", "stop_title", "suspect_lines",
+    "wrap",
 ]  # fmt: skip
 
 ROLE_WORDS = {
@@ -78,7 +80,8 @@ def outcome_lines(outcomes: tuple[v.OutcomeView, ...], width: int, numbered: boo
     lines: list[Line] = []
     for n, o in enumerate(outcomes, 1):
         mark = str(n) if numbered else "-"
-        text = o.says if numbered else f"{o.id.replace('-', ' ')}: {o.says}"
+        word = o.id.replace("-", " ")
+        text = o.says if numbered or o.says.startswith(word) else f"{word}: {o.says}"
         points = f" (points to: {o.points_to})" if o.points_to and n > 1 else ""
         lines += wrap("text", f"{mark}  {text}{points}", width, " ", "    ")
     return lines
@@ -89,16 +92,18 @@ def suspect_lines(a: v.Assessment, width: int, most: int = 6) -> list[Line]:
     if not a.suspects:
         return wrap("text", "No suspects yet.", width)
     lines: list[Line] = []
-    for n, s in enumerate(a.suspects[:most], 1):
+    suspected = a.suspects if a.may_acquit else tuple(s for s in a.suspects if s.nature == "fault")
+    for n, s in enumerate(suspected[:most], 1):
         kind = {"not-a-fault": " (nothing broken)", "outside": " (not the station)"}.get(s.nature, "")
-        lines += wrap("title" if n == 1 else "text", f"{n}  {percent(s.probability)}  {s.title}{kind}", width, "", "   ")
+        chance = "" if a.stop_use else f"{percent(s.probability)}  "  # no figures beside a danger
+        lines += wrap("title" if n == 1 else "text", f"{n}  {chance}{s.title}{kind}", width, "", "   ")
         where = [p for p, x in s.places if x >= 0.2 * s.places[0][1]] if s.places else []
         if where:
             one_of = "one of " if len(where) > 1 and s.probability < 1.2 else ""
             lines += wrap("dim", f"at {one_of}{describe(where)}", width, "   ", "   ")
-    if a.no_fault >= 0.01:
+    if a.no_fault >= 0.01 and a.may_acquit:
         lines += wrap("text", f"-  {percent(a.no_fault)}  no fault present", width, "", "   ")
-    if a.unlisted >= 0.01:
+    if a.unlisted >= 0.01 and not a.stop_use:
         style = "warn" if a.unlisted >= 0.25 else "text"
         lines += wrap(style, f"-  {percent(a.unlisted)}  something that is not in this book", width, "", "   ")
     return lines
@@ -141,16 +146,92 @@ def finding_lines(findings: Iterable[v.FindingView], width: int) -> list[Line]:
     return lines
 
 
-def stop_lines(a: v.Assessment, width: int) -> list[Line]:
-    """What stands before everything when there is danger."""
-    lines: list[Line] = []
+STATUS_WORDS = {
+    "asked": "Not settled: it counts as dangerous until somebody answers.",
+    "made-safe": "Reported as made safe: looking and work on dead equipment only. It stays off.",
+    "repaired": "Made safe and repaired. It stays off until its proofs read good.",
+    "proving": "Energized for its proofs only. Nobody uses it until they read good.",
+}
+PROOF_WORDS = {"open": "to be read", "good": "good", "failed": "FAILED"}
+
+
+def stop_title(s: v.StopUse) -> str:
+    """`STOP USE at unit 5: ...`."""
+    return f"STOP USE{_at(s.places)}: {s.reason}."
+
+
+def _at(places: tuple[Place, ...]) -> str:
+    if not places or places[0] == SITE:
+        return ", the whole site until the place is known"
+    return f" at {describe(places)}"
+
+
+def first_lines(stops: Iterable[v.StopUse], width: int, told: Collection[str] = ()) -> list[Line]:
+    """The first words for everybody, each once: the number to call, that use is stopped, and what to leave alone.
+
+    `told` are cautions that this reader has had in full already: of those the title alone.
+    """
+    standing = [s for s in stops if not s.made_safe]
+    rows = list(dict.fromkeys(row for s in standing for row in s.first))
+    urgent = [row for row in rows if any(s.emergency and row == s.first[0] for s in standing if s.first)]
+    lines = _told_lines(urgent, width, told)
+    lines += [line for s in standing for line in wrap("danger", stop_title(s), width, "", "  ")]
+    return lines + _told_lines([row for row in rows if row not in urgent], width, told)
+
+
+def _told_lines(rows: Iterable[tuple[str, str, str]], width: int, told: Collection[str]) -> list[Line]:
+    return [
+        line for i, title, says in rows
+        for line in wrap("danger", f"! {title}." if i in told else f"! {title}. {says}", width, "", "  ")
+    ]  # fmt: skip
+
+
+def stop_lines(a: v.Assessment, width: int, told: Collection[str] = ()) -> list[Line]:
+    """What stands before everything when there is danger: the first words, then what each place waits for."""
+    if not a.stop_use:
+        return []
+    standing = [s for s in a.stop_use if not s.made_safe]
+    lines = first_lines(standing, width, told)
+    for says in dict.fromkeys(s.says for s in standing):
+        lines += wrap("danger", says, width)
     for s in a.stop_use:
-        lines += wrap("danger", f"STOP USE at {describe(s.places)}: {s.reason}.", width, "", "  ")
-        if s.made_safe:
-            lines += wrap("warn", "Reported as made safe: only looking and work on dead equipment from here.", width)
-    if any(not s.made_safe for s in a.stop_use):
-        lines += caution_lines(a.cautions, width, "danger")
-        lines += wrap("danger", "No measurement, no reset. A qualified person isolates it, locks it out and proves it dead; then report 'made-safe'.", width)
+        lines += _status_lines(s, s not in standing, width)
+    rows = dict.fromkeys(row for s in standing for row in s.make_safe if row[0] not in told)
+    return lines + caution_lines(rows, width)
+
+
+def _status_lines(s: v.StopUse, titled: bool, width: int) -> list[Line]:
+    lines = wrap("danger", stop_title(s), width, "", "  ") if titled else []
+    if s.words and s.status in ("asked", "standing"):
+        lines += wrap("text", f'In the caller\'s words: "{s.words}"', width, "", "  ")
+    if s.status in STATUS_WORDS:
+        lines += wrap("warn", STATUS_WORDS[s.status], width)
+    if s.reported:
+        lines += wrap("warn", f"Reported safe by {s.reported}: it counts when they enter it themselves (vouch).", width)
+    return lines
+
+
+def danger_proof_lines(a: v.Assessment, width: int, titles: Mapping[str, str]) -> list[Line]:
+    """What has to read good before use may begin again, with where it stands."""
+    lines: list[Line] = []
+    for s in (x for x in a.stop_use if x.made_safe):
+        lines += wrap("title", f"Before{_at(s.places)} is used again ({s.reason}), by a {ROLE_WORDS[s.by]}:", width)
+        if s.status == "made-safe":
+            lines += wrap("warn", "to be done: the repair", width, "- ", "  ")
+        for p in s.proofs:
+            words = " or ".join(titles.get(c, c) for c in p.checks)
+            style = "good" if p.state == "good" else "warn"
+            lines += wrap(style, f"{PROOF_WORDS[p.state]}: {words} at {describe(p.places)}", width, "- ", "  ")
+    return lines
+
+
+def caring_lines(a: v.Assessment, width: int) -> list[Line]:
+    """Places that are no stopped ones, but not to be used for now: a dangerous fault is likely, or a protection has acted."""
+    lines: list[Line] = []
+    for x in a.kept_out:
+        lines += wrap("danger", f"Keep {x.place} out of use until this is read: {x.measure}. ({x.title} is likely there.)", width, "", "  ")
+    for h in a.holds:
+        lines += wrap("danger", h.says, width, "", "  ")
     return lines
 
 
@@ -175,6 +256,8 @@ def handover_lines(a: v.Assessment, width: int) -> list[Line]:
     if h is None:
         return []
     lines = wrap("title", f"Send: {ROLE_WORDS[h.role]}", width)
+    if h.kit:
+        lines += labelled("Take along", ", ".join(h.kit), width)
     if h.instruments:
         lines += labelled("Instruments", ", ".join(i.replace("-", " ") for i in h.instruments), width)
     if h.parts:
@@ -188,8 +271,8 @@ def assessment_lines(
     """The whole assessment, top to bottom. `measured` are the checks answered with a value."""
     lines = wrap("title", f"{a.title} - {a.site}", width)
     for part in (
-        stop_lines(a, width), contradiction_lines(a, width), finding_lines(a.findings, width),
-        suspect_lines(a, width), proof_state_lines(a, width, titles),
+        stop_lines(a, width), danger_proof_lines(a, width, titles or {}), caring_lines(a, width),
+        contradiction_lines(a, width), finding_lines(a.findings, width), suspect_lines(a, width), proof_state_lines(a, width, titles),
         handover_lines(a, width) if a.handover and a.handover.due else [],
     ):  # fmt: skip
         if part:

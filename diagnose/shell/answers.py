@@ -7,36 +7,15 @@ import re
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from diagnose.casework.answers import UNKNOWN, plain, said
 from diagnose.casework.state import AnswerError, find_places, take_answer
 from diagnose.knowledge import model as m
-from diagnose.shell.words import Finder, is_negated, stem, tokens
 from diagnose.site.model import Site
 from diagnose.site.places import Place, describe
 from diagnose.source.problems import shown
+from diagnose.words.finder import Finder, is_negated, tokens
+from diagnose.words.stems import regular
 
-UNKNOWN = (
-    "do not know",
-    "do-not-know",
-    "don't know",
-    "dont know",
-    "don’t know",
-    "not known",
-    "unknown",
-    "no idea",
-    "dk",
-)
-UNREACHED = (
-    "can't",
-    "cant",
-    "can’t",
-    "cannot",
-    "can not",
-    "cannot reach",
-    "cannot-reach",
-    "can't reach",
-    "not possible",
-    "no access",
-)
 SURE = 0.62  # score from which words are taken for an outcome without asking back
 CLEAR = 1.25  # how far ahead of the next one it has to be
 
@@ -60,26 +39,17 @@ def understand(
 ) -> Taken | TwoWays:
     """The answer that `typed` gives to `check`. Raises AnswerError with what would be right."""
     text = typed.strip().lstrip("=").strip()
-    word = " ".join(text.lower().split()).rstrip(".!")
-    if word in UNKNOWN:
-        return Taken("do-not-know", typed)
-    if word in UNREACHED:
-        return Taken("cannot-reach", typed)
+    word, same = plain(typed), said(check, typed)
+    if len(same) == 1:
+        return Taken(same[0], typed)
     if not word:
         raise AnswerError(f"nothing was typed; {wanted(check)}")
-    if word in check.outcome_ids or word.replace(" ", "-") in check.outcome_ids:
-        return Taken(word.replace(" ", "-"), typed)
     if word in ("y", "yes", "n", "no", "none", "nothing", "nope", "yep"):
         return Taken(_yes_no(check, word in ("y", "yes", "yep")), typed)
     if check.gauge:
         return _measured(k, site, check, places, text)
     if word.isdecimal():
-        if len(word) < 4 and 1 <= int(word) <= len(check.outcomes):
-            return Taken(check.outcomes[int(word) - 1].id, typed)
         raise AnswerError(f"there is no answer {shown(word)}; {wanted(check)}")
-    same = [o.id for o in check.outcomes if word in (o.says.lower(), *(p.lower() for p in o.phrases))]
-    if len(same) == 1:
-        return Taken(same[0], typed)
     return Taken(_by_words(check, word), typed)
 
 
@@ -111,7 +81,7 @@ def _yes_no(check: m.Check, yes: bool) -> str:
             return check.normal
         raise AnswerError(f"which of them? {wanted(check)}")
     asked = set(tokens(check.ask.split(",")[0]))
-    named = [o.id for o in check.outcomes if stem(o.id.split("-")[0]) in asked and not is_negated(o.says)]
+    named = [o.id for o in check.outcomes if regular(o.id.split("-")[0]) in asked and not is_negated(o.says)]
     others = [o.id for o in check.outcomes if o.id not in named]
     if len(named) == 1 and yes:
         return named[0]
@@ -241,8 +211,7 @@ def places_said(site: Site, kind: str, text: str) -> tuple[Place, ...]:
 
 def where(site: Site, kind: str, typed: str) -> tuple[Place, ...]:
     """The places of an answer to "where?"; empty for not known. Raises AnswerError."""
-    word = " ".join(typed.lower().split())
-    if word in ("?", *UNKNOWN):
+    if plain(typed) in ("?", *UNKNOWN):
         return ()
     return find_places(site, kind, typed)
 

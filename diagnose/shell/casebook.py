@@ -53,14 +53,19 @@ class Casebook:
         done, _ = stacks(self.events)
         return [e for e in self.events if done and _batch(e) == done[-1]]
 
-    def undo(self, by: str) -> list[Event]:
+    def last_undone(self) -> list[str]:
+        """The withdrawals that restoring the last answer would take back."""
+        _, undone = stacks(self.events)
+        return list(undone[-1].withdrawals) if undone else []
+
+    def undo(self, by: str, reason: str = "") -> list[Event]:
         """Take the last answer back; the events that it had added, empty when there is none."""
         done, _ = stacks(self.events)
         if not done:
             return []
         batch = done[-1]
         ours = [e for e in self.events if _batch(e) == batch]
-        self._withdraw([e.id for e in reversed(ours)], "undo", batch, by)
+        self._withdraw([e.id for e in reversed(ours)], "undo", batch, by, reason)
         return ours
 
     def redo(self, by: str) -> list[Event]:
@@ -72,18 +77,24 @@ class Casebook:
         self._withdraw(list(reversed(last.withdrawals)), "redo", last.batch, by)
         return [e for e in self.events if _batch(e) == last.batch]
 
-    def _withdraw(self, names: Sequence[str], mark: str, batch: str, by: str) -> None:
+    def _withdraw(self, names: Sequence[str], mark: str, batch: str, by: str, reason: str = "") -> None:
+        why = {"reason": reason} if reason else {}
         try:
             for name in names:
-                self.store.append(self.case, "withdrawn", {"event": name, mark: batch}, by)
+                self.store.append(self.case, "withdrawn", {"event": name, mark: batch, **why}, by)
         finally:
             self.events = self.store.events(self.case)
 
 
 def _batch(event: Event) -> str:
-    if event.kind == "opened" or "undo" in event.data or "redo" in event.data:
+    if event.kind == "opened" or "undo" in event.data or "redo" in event.data or _is_mark(event):
         return ""
     return str(event.data.get("with") or event.id)
+
+
+def _is_mark(event: Event) -> bool:
+    """What is no answer that could be taken back: who is there, and what the program notes by itself about dangers."""
+    return event.kind == "role" or (event.kind == "danger" and event.data.get("what") in ("raised", "lifted"))
 
 
 def stacks(events: Sequence[Event]) -> tuple[list[str], list[Undone]]:
@@ -106,7 +117,7 @@ def stacks(events: Sequence[Event]) -> tuple[list[str], list[Undone]]:
             undone = [u for u in undone if u.batch != batch]
             if batch not in done:
                 done.append(batch)
-        else:
+        elif not _is_mark(event):
             batch = _batch(event)
             if batch not in done:
                 done.append(batch)

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
-from diagnose.casework.gate import may_take
+from diagnose.casework.gate import barred, may_take
 from diagnose.casework.state import AnswerError
 from diagnose.knowledge import model as m
 from diagnose.report import text as t
 from diagnose.report.lines import BLANK, Line, wrap
-from diagnose.shell import ending, facts, taking
+from diagnose.shell import alarm, ending, facts, safety, taking
 from diagnose.shell.answers import per_place, understand
 from diagnose.shell.desk import DANGER
-from diagnose.shell.dialog import Talk, pick, yes_or_no
+from diagnose.shell.dialog import Ask, Talk, pick
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.screens import chain_lines, log_lines, more_lines, moved_lines
 from diagnose.site.places import Place, describe
@@ -47,7 +47,7 @@ def act(s: Session, typed: str) -> list[Line]:
     check = s.desk.knowledge.checks.get(step.id) if step and step.kind == "check" else None
     if check is not None and step is not None and typed.lower().replace(" ", "-") in check.outcome_ids:
         return _answer(s, step, check, typed)
-    word, rest = _joined(word, rest)
+    word, rest = joined(word, rest)
     command = NAMES.get(word)
     if command is not None and not (rest and word in ALONE):
         return command.do(s, rest)
@@ -62,10 +62,10 @@ def act(s: Session, typed: str) -> list[Line]:
     )
 
 
-def _joined(word: str, rest: str) -> tuple[str, str]:
+def joined(word: str, rest: str) -> tuple[str, str]:
     """`made safe` and `what if` are one word each."""
     first = rest.split(" ", 1)[0].lower()
-    if (word, first) in (("made", "safe"), ("what", "if"), ("on", "site")):
+    if (word, first) in (("made", "safe"), ("what", "if"), ("on", "site"), ("reported", "safe")):
         return f"{word}-{first}", rest[len(first) :].strip()
     return word, rest
 
@@ -229,9 +229,7 @@ def probe(s: Session, rest: str) -> list[Line]:
 
 
 def danger(s: Session, rest: str) -> list[Line]:
-    from diagnose.shell.opening import danger_in
-
-    return s.talk(lambda: taking.talk_danger(s, danger_in(s, rest) if rest else "", rest))
+    return alarm.danger(s, rest)
 
 
 def complaint(s: Session, rest: str) -> list[Line]:
@@ -243,14 +241,7 @@ def complaint(s: Session, rest: str) -> list[Line]:
 def note(s: Session, rest: str) -> list[Line]:
     if not rest:
         raise Refusal("write the note on the same line, for instance: note the gland at unit 5 was loose")
-    from diagnose.shell.opening import danger_in
-
-    sign = danger_in(s, rest)
-    lines = s.save([("note", {"text": one_line(rest, 2000)})])
-    if sign and s.danger == "none":
-        s.tell_now(lines)
-        return s.talk(lambda: taking.talk_danger(s, sign, rest))
-    return lines
+    return s.save([("note", {"text": one_line(rest, 2000)})])
 
 
 def done(s: Session, rest: str) -> list[Line]:
@@ -270,7 +261,7 @@ def repaired(s: Session, rest: str) -> list[Line]:
 def _talk_repaired(s: Session, rest: str) -> Talk:
     """A repair that was done without being suggested."""
     from diagnose.shell.opening import ask_places
-    from diagnose.shell.words import Finder
+    from diagnose.words.finder import Finder
 
     k, state = s.desk.knowledge, taking.the_state(s)
     words, place, _ = taking.split_read(rest)
@@ -315,10 +306,8 @@ def _talk_repaired(s: Session, rest: str) -> Talk:
         )
     data: dict[str, object] = {"remedy": remedy.id, "at": str(places[0])}
     by = ""
-    if not may_take(remedy, s.role, s.danger):
-        from diagnose.shell.dialog import Ask
-
-        lines = wrap("warn", f"{remedy.title} needs a {t.ROLE_WORDS[remedy.role]}.", s.width)
+    if not may_take(remedy, s.role, s.bars):
+        lines = wrap("warn", f"{remedy.title} needs {taking.needs(s, remedy)}.", s.width)
         lines += wrap(
             "title", "Type who did it and reports it (name or trade), or press Enter to leave it.", s.width
         )
@@ -327,6 +316,8 @@ def _talk_repaired(s: Session, rest: str) -> Talk:
             return s.here()
         data["reported-by"] = typed
         by = f"{s.role}, reported by {typed}"
+    if not by and barred(remedy, places[0], s.role, s.bars, state.site):
+        raise Refusal(f"{places[0]} is off and locked out, and this repair uses it; first the repair of what is dangerous")
     return s.save([("remedy", data)], by)
 
 
@@ -340,29 +331,36 @@ def _fits(site: Site, kind: str, place: str) -> bool:
 
 
 def undo(s: Session, rest: str) -> list[Line]:
+    """Take the last answer back; what told of a danger only by a technician or above, with a reason."""
     assert s.book is not None
-    if any(taking.is_danger(s, str(e.data.get("check")), e.data.get("answer")) for e in s.book.last()):
+    refusals = [why for e in s.book.last() if (why := taking.may_take_back(s, e.id, rest))]
+    if not refusals:
+        return _turn(s, "Taken back", rest)
+    if all("say in a few words" in why for why in refusals):
         return s.talk(lambda: _talk_undo_danger(s))
-    return _turn(s, "Taken back")
+    raise Refusal(f"that is not taken back: {next(w for w in refusals if 'few words' not in w)}")
 
 
 def _talk_undo_danger(s: Session) -> Talk:
-    """A danger sign is not taken back by a slip of the finger."""
-    question = "That was a danger sign. Take it back only if it was typed by mistake. Was it?"
-    if not (yield from yes_or_no(question, s.width)):
-        return s.here()
-    return _turn(s, "Taken back")
+    """A danger is not taken back by a slip of the finger: the reason stands in the log."""
+    lines = wrap("title", "That told of a danger. Why is it taken back? The reason stays in the log. Enter: it stands.", s.width)
+    reason = one_line((yield Ask(tuple(lines), "reason> ")).strip(), 500)
+    if len(reason.split()) < 2:
+        return [*wrap("text", "It stands.", s.width), *s.here()]
+    return _turn(s, "Taken back", reason)
 
 
 def redo(s: Session, rest: str) -> list[Line]:
     return _turn(s, "Restored")
 
 
-def _turn(s: Session, word: str) -> list[Line]:
+def _turn(s: Session, word: str, reason: str = "") -> list[Line]:
     from diagnose.report.events import event_text
 
     assert s.book is not None
-    events = s.book.undo(s.role) if word == "Taken back" else s.book.redo(s.role)
+    if word == "Restored" and (why := next((w for n in s.book.last_undone() if (w := taking.may_take_back(s, n))), "")):
+        raise Refusal(f"that is not restored: {why}")
+    events = s.book.undo(s.role, reason) if word == "Taken back" else s.book.redo(s.role)
     if not events:
         what = "nothing has been answered yet" if word == "Taken back" else "nothing has been taken back"
         raise Refusal(f"there is nothing to {'undo' if word == 'Taken back' else 'redo'}: {what}")
@@ -373,7 +371,8 @@ def _turn(s: Session, word: str) -> list[Line]:
                 "good", f"{word}: {one_line(event_text(s.desk.knowledge, event))}.", s.width, "", "  "
             )
     s.tell_now(lines)
-    return s.after()
+    shown = s.after()
+    return alarm.question_lines(s) if alarm.current(s) is not None else shown
 
 
 def help_(s: Session, rest: str) -> list[Line]:
@@ -443,7 +442,10 @@ COMMANDS = (
     Command("role", "ROLE", "contact, agent, technician or electrician", facts.role),
     Command("on-site", "yes or no", "whether you are at the site", facts.on_site),
     Command("instruments", "NAMES", "what you have with you", facts.instruments),
-    Command("made-safe", "", "a technician reports that the danger is isolated", ending.made_safe),
+    Command("made-safe", "[PLACE]", "a qualified person reports a place as isolated, locked out and proved dead", safety.made_safe),
+    Command("energized", "[PLACE]", "a repaired place has power again, for its proof readings only", safety.energized),
+    Command("reported-safe", "[PLACE]", "the desk writes down what a qualified person reports by phone", safety.reported_safe),
+    Command("vouch", "", "a qualified person confirms what was passed on for them", safety.vouch),
     Command("close", "", "close the case", ending.close),
     Command("report", "[FILE]", "write the case as a page (HTML)", ending.report),
     Command("export", "[FILE]", "write the case to a file", ending.export),

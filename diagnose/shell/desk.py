@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.knowledge import model as m
 from diagnose.knowledge.load import load
-from diagnose.shell.words import Finder
+from diagnose.words.finder import Finder
 
 if TYPE_CHECKING:
     from diagnose.casework.assess import Assessor
     from diagnose.casework.store import Store
+    from diagnose.words.hearing import Heard
 
 DANGER = "danger-signs"
 
@@ -43,7 +45,7 @@ class Desk:
         if self._assessor is None:
             from diagnose.casework.assess import Assessor
 
-            self._assessor = Assessor(self.knowledge)
+            self._assessor = Assessor(self.knowledge, emergency=os.environ.get("DIAGNOSE_EMERGENCY", ""))
         return self._assessor
 
     def warm(self) -> None:
@@ -58,7 +60,7 @@ class Desk:
         try:
             from diagnose.casework.assess import Assessor
 
-            self._assessor = Assessor(self.knowledge)
+            self._assessor = Assessor(self.knowledge, emergency=os.environ.get("DIAGNOSE_EMERGENCY", ""))
         except Exception:  # the same error comes again, and is told, where the assessor is asked for
             self._assessor = None
 
@@ -82,12 +84,14 @@ class Desk:
     def complaints(self) -> Finder[tuple[str, str]]:
         """Over everything that a caller may complain of, as (check, outcome)."""
         return self._finder(
-            "complaints", [c for c in self.knowledge.checks.values() if c.complaint and c.id != DANGER]
+            "complaints", [c for c in self.knowledge.checks.values() if c.complaint and c.id not in m.SIGNS]
         )
 
-    def dangers(self) -> Finder[tuple[str, str]]:
-        """Over the danger signs."""
-        return self._finder("dangers", [self.knowledge.checks[DANGER]])
+    def listen(self, text: str) -> Heard | None:
+        """The danger that a line speaks of."""
+        from diagnose.words import listener
+
+        return listener(self.knowledge).listen(text)
 
     def outcomes(self) -> Finder[tuple[str, str]]:
         """Over every outcome of every check."""

@@ -4,46 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.knowledge import model as m
 from diagnose.report import text as t
 from diagnose.report.lines import BLANK, Line, labelled, wrap
 from diagnose.shell.dialog import Ask, Talk
 from diagnose.shell.folders import path_of
-from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:
     from diagnose.shell.session import Session
-
-SAFE_WORDS = "isolated and proved dead"
-
-
-def made_safe(s: Session, rest: str) -> list[Line]:
-    """Only somebody qualified, and only in so many words."""
-    assert s.seen is not None
-    if not s.seen.stop_use:
-        raise Refusal("no danger has been reported, so there is nothing to make safe")
-    if not m.may(s.role, "technician"):
-        raise Refusal(
-            f"only a {t.ROLE_WORDS['technician']} or above can report that; type handover for whom to send"
-        )
-    if all(x.made_safe for x in s.seen.stop_use):
-        return wrap("text", "It has been reported as made safe already.", s.width)
-    return s.talk(lambda: _talk_safe(s))
-
-
-def _talk_safe(s: Session) -> Talk:
-    lines = wrap(
-        "danger",
-        "Made safe means: isolated, locked out and tagged, absence of voltage proved on every conductor.",
-        s.width,
-    )
-    lines += wrap("title", f"If you did that yourself or saw it done, type: {SAFE_WORDS}", s.width)
-    typed = yield Ask(tuple(lines), "made safe> ", (SAFE_WORDS,))
-    if " ".join(typed.lower().split()).rstrip(".") != SAFE_WORDS:
-        return [*wrap("warn", "Not recorded: those were not the words. STOP USE stands.", s.width)]
-    return s.save([("fact", {"key": "made-safe", "text": "yes", "at": "site"})])
-
 
 def handover(s: Session, rest: str) -> list[Line]:
     """All there is to pass on."""
@@ -55,8 +23,8 @@ def handover(s: Session, rest: str) -> list[Line]:
     lines = wrap("title", f"Case {s.book.case}: {one_line(state.title)}", width, "", "  ")
     lines += labelled("Site", one_line(state.site.name), width)
     if state.complaint:
-        lines += labelled("Complaint", one_line(state.complaint), width)
-    lines += t.stop_lines(a, width)
+        lines += labelled("Complaint", f'"{one_line(state.complaint)}"', width)
+    lines = [*t.stop_lines(a, width), *t.caring_lines(a, width), *lines, *t.danger_proof_lines(a, width, s.titles())]
     lines += [
         BLANK,
         *(t.handover_lines(a, width) or wrap("text", "Nothing is out of this role's reach so far.", width)),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from diagnose.casework.state import AnswerError
+from diagnose.casework.state import AnswerError, raising, take_answer
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.answers import Taken, at_text, understand, where
 from diagnose.shell.desk import DANGER
@@ -13,7 +13,7 @@ from diagnose.shell.dialog import Ask, Talk, pick
 from diagnose.shell.folders import path_of
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.run_evidence import report_lines
-from diagnose.shell.taking import allowed, is_danger, the_state
+from diagnose.shell.taking import allowed, may_take_back, the_state
 from diagnose.site.places import PlaceError
 from diagnose.source.problems import one_line
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from diagnose.evidence.base import Report
     from diagnose.evidence.base import Taken as Found
     from diagnose.evidence.intake import Original
+    from diagnose.knowledge.model import Check
     from diagnose.shell.casebook import Row
     from diagnose.shell.session import Session
     from diagnose.site.places import Place
@@ -130,12 +131,17 @@ def offer(s: Session, report: Report, original: Original, more: Sequence[Line] =
             "says": [one_line(x) for x in report.says[:MOST_SAYS]], "drawings": kept(report.drawings),
         },
     )  # fmt: skip
-    options = [("all", f"record {'the reading' if len(rows) == 1 else f'the {len(rows)} readings'} and attach the file"), ("attach", "attach the file only"), ("none", "record nothing")]
+    telling = [row for row in rows if _tells(s, row)]
+    options = [
+        ("all", f"record {'the reading' if len(rows) == 1 else f'the {len(rows)} readings'} and attach the file"),
+        ("attach", "attach the file, and record only what tells of danger" if telling else "attach the file only"),
+        ("none", "record nothing: it is not from here" if telling else "record nothing"),
+    ]
     chosen = yield from pick("Record it?", options if rows else options[1:], s.width, "number> ", before=lines)
     if chosen == "none":
         return s.here()
     if chosen == "attach":
-        return s.save([attached])
+        return s.save([attached, *telling])
     return s.save([attached, *rows, *(yield from _replaced(s, rows))])
 
 
@@ -148,7 +154,7 @@ def _replaced(s: Session, rows: Sequence[Row]) -> Generator[Ask, str, list[Row]]
         new.setdefault(check.id, set()).update(where(state.site, check.at, str(data["at"])) if data["at"] else ())
     earlier = [
         r for r in state.readings
-        if set(r.places) & new.get(r.check, set()) and r.after == len(state.mended) and r.outcome and not is_danger(s, r.check, r.outcome)
+        if set(r.places) & new.get(r.check, set()) and r.after == len(state.mended) and r.outcome and not may_take_back(s, r.event)
     ]  # fmt: skip
     if not earlier:
         return []
@@ -173,7 +179,7 @@ def _places_of(s: Session, report: Report, before: Sequence[Line]) -> Generator[
     at: dict[str, tuple[Place, ...]] = {}
     for found in report.taken:
         check = k.checks.get(found.check)
-        if check is None or found.at or check.at in at or not allowed(s, check) or len(site.places(check.at)) < 2:
+        if check is None or found.at or check.at in at or len(site.places(check.at)) < 2 or not _may_count(s, check):
             continue
         asked = ask_places(s, site, check._replace(title=report.title), known=True)
         ask = next(asked)
@@ -186,13 +192,16 @@ def _places_of(s: Session, report: Report, before: Sequence[Line]) -> Generator[
     return at
 
 
+def _may_count(s: Session, check: Check) -> bool:
+    """Whether a reading of this check could be recorded: by this role, or because it could tell of a danger."""
+    return allowed(s, check) or any(c == check.id for c, _ in raising(s.desk.knowledge))
+
+
 def _row(s: Session, found: Found, at: Mapping[str, tuple[Place, ...]]) -> tuple[Row | None, str]:
     """The reading as a row of the case, or why it cannot be taken."""
     check = s.desk.knowledge.checks.get(found.check)
     if check is None:
         return None, "this rule base has no such check"
-    if not allowed(s, check):
-        return None, f"it belongs to a {check.role}; somebody qualified reports it"
     site = the_state(s).site
     try:
         places = where(site, check.at, found.at) if found.at else at.get(check.at) or site.places(check.at)[:1]
@@ -201,4 +210,22 @@ def _row(s: Session, found: Found, at: Mapping[str, tuple[Place, ...]]) -> tuple
         return None, one_line(str(error))
     if not isinstance(taken, Taken):
         return None, "its value can be read in two ways"
-    return ("reading", {"check": check.id, "at": at_text(places), "answer": taken.text, "from": one_line(found.because)}), ""
+    data = {"check": check.id, "at": at_text(places), "answer": taken.text, "from": one_line(found.because)}
+    if allowed(s, check):
+        return ("reading", data), ""
+    if _is_dangerous(s, check, places, taken.text):  # whoever took the file: danger waits for nobody's role
+        return ("reading", {**data, "reported-by": "the file"}), ""
+    return None, f"it belongs to a {check.role}; somebody qualified reports it"
+
+
+def _tells(s: Session, row: Row) -> bool:
+    """Whether a reading that would be recorded tells of danger."""
+    check = s.desk.knowledge.checks[str(row[1]["check"])]
+    at = str(row[1]["at"])
+    return _is_dangerous(s, check, where(the_state(s).site, check.at, at) if at else (), str(row[1]["answer"]))
+
+
+def _is_dangerous(s: Session, check: Check, places: tuple[Place, ...], answer: str) -> bool:
+    k = s.desk.knowledge
+    outcome, _, _ = take_answer(k, the_state(s).site, check, places, answer)
+    return (check.id, str(outcome)) in raising(k)

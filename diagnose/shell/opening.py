@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from diagnose.knowledge import model as m
 from diagnose.report.lines import Line, numbered, wrap
+from diagnose.shell import alarm
 from diagnose.shell.desk import DANGER
-from diagnose.shell.dialog import Ask, Talk, pick, yes_or_no
+from diagnose.shell.dialog import Ask, Talk, pick
 from diagnose.shell.refusal import Refusal, refused
 from diagnose.source.problems import InputError
 
@@ -25,7 +26,6 @@ ROLE_CHOICES = (
     ("technician", "qualified service technician"),
     ("electrician", "licensed electrician"),
 )
-DANGER_SURE = 0.4  # score from which words are asked about as a danger sign
 
 
 class Opened(NamedTuple):
@@ -53,12 +53,14 @@ def talk_opening(s: Session) -> Talk:
     sign, said = yield from _ask_danger(s, check)
     s.draft.danger = sign
     if sign not in (check.normal, *m.NO_ANSWER):
-        return (yield from _open_danger(s, check, sign, said))
+        outcome = check.outcome(sign)
+        s.draft.complaint = said if len(said.split()) > 1 else f"Danger: {outcome.says if outcome else sign}"
+        return alarm.stop(s, sign, "", complaint=True)
     complaint, found = yield from _ask_complaint(s, said)
-    if found[0] == DANGER:
-        return (yield from _open_danger(s, check, found[1], complaint))
     record, site = yield from _ask_record(s, complaint)
     rows: list[Row] = [("reading", {"check": DANGER, "at": _all(site), "answer": sign})]
+    if sign == check.normal and alarm.PANEL_SIGNS in k.checks:  # the question named the panel too
+        rows.append(("reading", {"check": alarm.PANEL_SIGNS, "at": _all(site, "panel"), "answer": sign}))
     if found[0]:
         rows += yield from ask_where(s, site, k.checks[found[0]], found[1], complaint)
     role = s.options.role or (
@@ -67,10 +69,10 @@ def talk_opening(s: Session) -> Talk:
     return s.open_case(Opened(complaint, complaint, record, role, tuple(rows)))
 
 
-def _all(site: Site) -> str:
+def _all(site: Site, kind: str = "unit") -> str:
     from diagnose.site.places import describe
 
-    return describe(site.places("unit"))
+    return describe(site.places(kind))
 
 
 def danger_lines(check: m.Check, width: int) -> list[Line]:
@@ -82,7 +84,7 @@ def danger_lines(check: m.Check, width: int) -> list[Line]:
 
 def _ask_danger(s: Session, check: m.Check) -> Generator[Ask, str, tuple[str, str]]:
     """(outcome, what was said). Words that are no danger sign are kept as the complaint."""
-    words = (*check.outcome_ids, "do not know")
+    words = (*check.outcome_ids, "do not know", *(p for o in check.outcomes for p in (o.says, *o.phrases)))
     lines = danger_lines(check, s.width)
     help_lines = tuple(wrap("text", check.how, s.width))
     ask = Ask(tuple(lines), "danger signs (n: none)> ", words, help_lines)
@@ -94,10 +96,10 @@ def _ask_danger(s: Session, check: m.Check) -> Generator[Ask, str, tuple[str, st
             return outcome, (typed if outcome not in (check.normal, *m.NO_ANSWER) else said)
         if len(typed.split()) > 1:
             said = typed
-            again = "That comes next. First the danger signs: n for none, or the number."
+            again = "First the danger signs. Type the number of what you see, or n for none. What you said is kept."
             ask = Ask(tuple(wrap("warn", again, s.width)), ask.prompt, words, help_lines)
         else:
-            line = f"Type n for none, or a number from 1 to {len(check.outcomes)}."
+            line = f"Which one? Its number, or {len(check.outcomes)} if you cannot tell. n for none."
             ask = Ask(tuple(wrap("warn", line, s.width)), ask.prompt, words, help_lines, True)
 
 
@@ -110,56 +112,7 @@ def _danger_said(s: Session, check: m.Check, typed: str) -> str:
         taken = understand(s.desk.knowledge, Site("", (1,)), check, (), typed)
         return taken.text if isinstance(taken, Taken) else ""
     except AnswerError:
-        return danger_in(s, typed)
-
-
-def danger_in(s: Session, text: str) -> str:
-    """The danger sign that a sentence speaks of, or nothing. Denials ("no smoke") are none."""
-    from diagnose.shell.words import is_negated
-
-    found = s.desk.dangers().search(text, most=1, least=DANGER_SURE)
-    return found[0][0][1] if found and not is_negated(text) else ""
-
-
-def _open_danger(s: Session, check: m.Check, sign: str, said: str) -> Talk:
-    """Danger: ask only where, open the case, and stop."""
-    from diagnose.shell.records import bare_record
-    from diagnose.site.places import PlaceError, parse_numbers
-
-    outcome = check.outcome(sign)
-    says = outcome.says if outcome else sign
-    lines = [
-        *wrap("danger", f"STOP USE: {says}.", s.width),
-        *wrap("danger", "Keep off, keep others off.", s.width),
-    ]
-    lines += wrap("title", "At which unit? Its number, 'all', or ? for not known.", s.width)
-    ask = Ask(tuple(lines), "where> ", ("all",), (), raw=True)
-    while True:
-        typed = (yield ask).strip()
-        try:
-            if s.options.record:
-                record, site = s.record_given()
-                from diagnose.shell.answers import where
-
-                places = where(site, "unit", typed)
-            else:
-                word = typed.lower().removeprefix("units").removeprefix("unit").strip()
-                numbers = () if word in ("?", "", "all", "do not know") else parse_numbers(word, 247)
-                if numbers and max(numbers) > 247:
-                    raise PlaceError("units are numbered from 1 to 247")
-                record = bare_record(max(numbers, default=1), False)
-                site = s.read_site(record)
-                places = site.find(typed, "unit") if numbers else ()
-            break
-        except ValueError as error:
-            ask = Ask(
-                tuple(wrap("warn", f"{_first_up(str(error))}.", s.width)), "where> ", ("all",), (), True, True
-            )
-    from diagnose.shell.answers import at_text
-
-    row: Row = ("reading", {"check": DANGER, "at": at_text(places), "answer": sign, "complaint": True})
-    title = said if len(said.split()) > 1 else f"Danger: {says}"
-    return s.open_case(Opened(title, said, record, s.options.role or "contact", (row,)))
+        return ""
 
 
 def _first_up(text: str) -> str:
@@ -182,7 +135,7 @@ def _ask_complaint(s: Session, said: str) -> Generator[Ask, str, tuple[str, tupl
 
 def family_lines(s: Session) -> list[Line]:
     """The families of complaints."""
-    titles = [c.title for c in s.desk.knowledge.checks.values() if c.complaint and c.id != DANGER]
+    titles = [c.title for c in s.desk.knowledge.checks.values() if c.complaint and c.id not in m.SIGNS]
     return [
         *wrap("text", "It may be about:", s.width),
         *(line for t in titles for line in wrap("text", t, s.width, "- ", "  ")),
@@ -192,11 +145,6 @@ def family_lines(s: Session) -> list[Line]:
 def match_complaint(s: Session, complaint: str) -> Generator[Ask, str, tuple[str, str]]:
     """What of the rule base a complaint means, asked back; ("", "") when none of it."""
     k = s.desk.knowledge
-    sign = danger_in(s, complaint)
-    if sign:
-        outcome = k.checks[DANGER].outcome(sign)
-        if (yield from yes_or_no(f"Is that a danger sign: {outcome.says if outcome else sign}?", s.width)):
-            return DANGER, sign
     found = [key for key, _ in s.desk.complaints().search(complaint)]
     if found:
         options = [(f"{c}:{o}", _tell(k, c, o)) for c, o in found]
@@ -211,7 +159,7 @@ def match_complaint(s: Session, complaint: str) -> Generator[Ask, str, tuple[str
 
 def _by_family(s: Session) -> Generator[Ask, str, tuple[str, str]]:
     k = s.desk.knowledge
-    checks = [(c.id, c.title) for c in k.checks.values() if c.complaint and c.id != DANGER]
+    checks = [(c.id, c.title) for c in k.checks.values() if c.complaint and c.id not in m.SIGNS]
     while True:
         chosen = yield from pick(
             "What is it about?", [*checks, (NONE, "nothing of this: begin without it")], s.width, "number> "

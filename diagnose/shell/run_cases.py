@@ -23,12 +23,13 @@ def cases(words: Namespace) -> int:
     finally:
         desk.close()
     if words.json:
-        put_json([c._asdict() for c in found])
+        put_json([{**c._asdict(), "state": c.state.split()[0], "stop_use": c.stop_use} for c in found])
         return 0 if found else 1
     width = width_of(sys.stdout)
     lines: list[Line] = []
     for c in found:
-        lines += wrap("text", f"{c.id}  {c.state}  {c.changed_at[:10]}  {one_line(c.title)}", width, "", "  ")
+        mark, style = ("STOP USE  ", "danger") if c.stop_use else ("", "text")
+        lines += wrap(style, f"{mark}{c.id}  {c.state.split()[0]}  {c.changed_at[:10]}  {one_line(c.title)}", width, "", "  ")
     put(
         lines or wrap("text", "No case." if not words.words else "No case has all these words.", width),
         words.no_color,
@@ -86,11 +87,10 @@ def report(words: Namespace) -> int:
 
 def page_of(desk: Desk, case: str) -> str:
     """The page of a case, as its log stands."""
-    from diagnose.casework.state import fold
     from diagnose.report.page import case_page
 
     events = desk.store.events(case)
-    state = fold(events, desk.knowledge)
+    state = desk.assessor.state(events)
     return case_page(
         desk.knowledge, events, state, desk.assessor.assess(events), desk.store.case(case).head, desk.store.verify(case)
     )
@@ -129,13 +129,17 @@ def export(words: Namespace) -> int:
             return 0
         target = path_of(words.output or f"{case}.jsonl")
         count = export_case(desk.store, case, target)
+        stopped = desk.store.case(case).stop_use
     finally:
         desk.close()
-    put(
-        wrap("good", f"{count} entries of case {case} written to {target}.", width_of(sys.stdout)),
-        words.no_color,
-    )
+    width = width_of(sys.stdout)
+    put([*_stopped(stopped, width), *wrap("good", f"{count} entries of case {case} written to {target}.", width)], words.no_color)
     return 0
+
+
+def _stopped(stopped: bool, width: int) -> list[Line]:
+    """The mark of a case in which use is stopped."""
+    return wrap("danger", "STOP USE stands in this case.", width) if stopped else []
 
 
 def import_file(words: Namespace) -> int:
@@ -151,11 +155,12 @@ def import_file(words: Namespace) -> int:
     desk = Desk(words.store, words.rules)
     try:
         done = import_case(desk.store, words.file)
+        stopped = desk.store.case(done.case).stop_use
     finally:
         desk.close()
     width = width_of(sys.stdout)
     added = f", {done.added} entries added" if done.added else ""
-    lines = wrap(
+    lines = _stopped(stopped, width) + wrap(
         "good",
         f"Case {done.case} {said[done.outcome]}{added}; {done.events} entries, head {done.head[:12]}.",
         width,

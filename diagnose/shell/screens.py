@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 
 from diagnose.casework import view as v
-from diagnose.casework.events import Event, live_events
+from diagnose.casework.events import Event
+from diagnose.casework.state import read_entries
 from diagnose.casework.view import percent
 from diagnose.knowledge import model as m
 from diagnose.report.events import event_text
 from diagnose.report.lines import BLANK, Line, labelled, wrap
-from diagnose.report.text import ROLE_WORDS
 from diagnose.site.model import FactSpec, Site
 from diagnose.site.places import Place, describe
 from diagnose.source.problems import one_line
@@ -56,7 +56,7 @@ def check_view(
     )
 
 
-def barred_lines(check: m.Check, role: str, standing: bool, width: int) -> list[Line]:
+def barred_lines(check: m.Check, needed: str, standing: bool, width: int) -> list[Line]:
     """A check that this role is not offered: its title and whom it needs, nothing of how it is done."""
     lines = wrap("title", check.title, width, "", "  ")
     if standing:
@@ -64,8 +64,7 @@ def barred_lines(check: m.Check, role: str, standing: bool, width: int) -> list[
             "danger", "Use is stopped: nothing is measured or tried before it has been made safe.", width
         )
     else:
-        needed = check.role if not m.may(role, check.role) else "technician"
-        lines += labelled("Needs", f"a {ROLE_WORDS[needed]}", width, "warn")
+        lines += labelled("Needs", needed, width, "warn")
     return lines
 
 
@@ -146,7 +145,8 @@ def _source_lines(k: m.Knowledge, sources: Sequence[str], width: int, rule: str 
 
 def log_lines(k: m.Knowledge, events: Sequence[Event], width: int) -> list[Line]:
     """The log of a case, what was taken back marked as such."""
-    standing = {e.id for e in live_events(events)}
+    standing = {e.event.id for e in read_entries(events, k).standing()}
+    reasons = {str(e.data.get("event")): str(e.data.get("reason") or "") for e in events if e.kind == "withdrawn"}
     lines: list[Line] = []
     shown = [e for e in events if e.kind != "withdrawn"]
     day = ""
@@ -154,7 +154,8 @@ def log_lines(k: m.Knowledge, events: Sequence[Event], width: int) -> list[Line]
         if event.at[:10] != day:
             day = event.at[:10]
             lines += wrap("dim", f"{day} (times in UTC)", width)
-        gone = "" if event.id in standing else " (taken back)"
+        why = reasons.get(event.id)
+        gone = "" if event.id in standing else f" (taken back: {one_line(why)})" if why else " (taken back)"
         text = one_line(event_text(k, event))
         lines += wrap(
             "text" if not gone else "dim", f"{n}  {event.at[11:16]}  {text}{gone}", width, "", "   "

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from diagnose.knowledge import model as m
 from diagnose.report.lines import BLANK, Line, wrap
+from diagnose.shell import alarm
 from diagnose.shell.desk import DANGER, Desk
 from diagnose.shell.dialog import BACK, Dialog, Talk
 from diagnose.shell.opening import Draft, Opened, talk_opening
@@ -14,14 +15,19 @@ from diagnose.shell.refusal import Refusal, refused
 from diagnose.source.problems import InputError, one_line
 
 if TYPE_CHECKING:
+    from diagnose.casework.events import Event
+    from diagnose.casework.gate import Bars
     from diagnose.casework.state import State
     from diagnose.casework.view import Assessment, StepView
     from diagnose.shell.casebook import Casebook, Row
     from diagnose.site.model import Site
     from diagnose.site.places import Place
+    from diagnose.words.hearing import Heard
 
+BARE = "install-record: 1\nname: no install record\n"
 LEAVING = ("quit", "exit", "bye")
-LATE = ("note", "role")  # what a closed case still takes
+SAID_ALREADY = "danger-at-hand"  # the finding that says what STOP USE has said
+LATE = ("note", "role", "danger", "withdrawn")  # what a closed case still takes
 
 
 class Options(NamedTuple):
@@ -53,7 +59,14 @@ class Session:
         self.state_now: State | None = None
         self.seen: Assessment | None = None
         self.chosen: StepView | None = None
+        self.opening = False
         self._kept: list[Line] = []
+        self._held: dict[str, str] = {}  # open question of a danger -> the line that raised it
+        self._ready: list[str] = []  # lines whose words were denied, to go on with when no question is open
+        self._alarm: Dialog | None = None  # the dialog that asks which danger, and where
+        self.shown: Assessment | None = None  # what the last screen told
+        self.told: set[str] = set()  # cautions of dangers that were shown in full
+        self.asked_again: set[str] = set()  # questions of dangers that were answered by something else once
 
     # ---- what a front end uses
 
@@ -65,13 +78,18 @@ class Session:
 
     def begin(self) -> list[Line]:
         """The opening questions of a new case."""
-        self.book = self.state_now = self.seen = self.chosen = None
+        self.book = self.state_now = self.seen = self.chosen = self.shown = None
         self.draft = Draft()
+        self.told = set()
+        self.opening = True
+        self._held, self._ready = {}, []
         return self.talk(lambda: talk_opening(self))
 
     @property
     def prompt(self) -> str:
         """What stands before the line to be typed."""
+        if alarm.current(self) is not None and not self._choosing:
+            return "danger (y/n)> "
         if self.dialog is not None:
             return self.dialog.ask.prompt
         if self.seen is None:
@@ -147,17 +165,62 @@ class Session:
         kept, self._kept = self._kept, []
         return [*kept, *lines]
 
-    def talk(self, make: Callable[[], Talk]) -> list[Line]:
-        """Begin a dialog; its first question, or its result when there is nothing to ask."""
+    def talk(self, make: Callable[[], Talk], alarm: bool = False) -> list[Line]:
+        """Begin a dialog; its first question, or its result when there is nothing to ask. `alarm`: it is about a danger."""
         dialog = Dialog(make)
+        self._alarm = dialog if alarm else None
         if dialog.result is not None:
             return dialog.result
         self.dialog = dialog
         return list(dialog.ask.lines)
 
+    @property
+    def _choosing(self) -> bool:
+        """Whether the open dialog belongs to the danger itself: which sign, and where."""
+        return self.dialog is not None and self.dialog is self._alarm
+
     def _handle(self, text: str) -> list[Line]:
         typed = text.strip()
-        if self.dialog is not None and self.book is not None and "\n" in typed:
+        if self.book is not None and self.seen is None:
+            self.refresh()
+        if alarm.current(self) is not None and not self._choosing:
+            return self._in_alarm(typed)
+        heard = alarm.hear(self, typed)
+        if heard is not None:
+            self._alarm = None
+            return self.sound(heard, text)
+        return self._proceed(typed)
+
+    def sound(self, heard: Heard, text: str) -> list[Line]:
+        """Save and ask what was heard; the line itself goes on when it was no danger."""
+        alarm.sound(self, heard, text)
+        if (asked := alarm.current(self)) is not None:
+            self._held[asked.event] = text
+        return alarm.question_lines(self)
+
+    def _in_alarm(self, typed: str) -> list[Line]:
+        """One line while words wait to be confirmed or denied."""
+        word = typed.lower()
+        if word in LEAVING:
+            return self.leave()
+        if word == "help":
+            return [*wrap("text", "Type y or n. 'quit' leaves; the question is kept and comes again.", self.width), *alarm.question_lines(self)]
+        asked = alarm.current(self)
+        assert asked is not None
+        lines = alarm.answer(self, typed)
+        if lines is not None:
+            return lines
+        self._ready += [self._held.pop(asked.event)] if asked.event in self._held else []
+        if alarm.current(self) is not None:
+            return alarm.question_lines(self)
+        ready, self._ready = self._ready, []
+        if not ready:
+            return [*wrap("good", "Noted: no danger.", self.width), *self.after()]
+        return [line for text in ready for line in self._proceed(text.strip())]
+
+    def _proceed(self, typed: str) -> list[Line]:
+        """A line in which no danger was heard, or one that was denied."""
+        if self.dialog is not None and not self.opening and "\n" in typed:
             self.dialog = None  # a pasted block answers no single question
         if self.dialog is not None:
             return self._in_dialog(" ".join(typed.split("\n")))
@@ -167,8 +230,6 @@ class Session:
             from diagnose.shell.paste import talk_paste
 
             return self.talk(lambda: talk_paste(self, typed))
-        if self.seen is None:
-            self.refresh()
         from diagnose.shell.commands import act
 
         return act(self, typed)
@@ -200,7 +261,7 @@ class Session:
         if dialog.ask.again:
             from diagnose.shell.commands import NAMES, act
 
-            if self.book is not None and word.split(" ")[0] in NAMES:
+            if not self.opening and dialog is not self._alarm and word.split(" ")[0] in NAMES:
                 self.dialog = None  # a command is no slip of the finger: the question is left
                 self.tell_now(wrap("text", "The question is dropped.", self.width))
                 return act(self, typed)
@@ -208,7 +269,7 @@ class Session:
         return list(dialog.ask.lines)
 
     def _cancel(self) -> list[Line]:
-        if self.book is None:
+        if self.opening:
             assert self.dialog is not None
             return [
                 *wrap("text", "This is the first question. Type quit to leave.", self.width),
@@ -227,12 +288,17 @@ class Session:
             self._create(
                 Opened(self.draft.complaint, self.draft.complaint, "", self.options.role or "contact", (row,))
             )
+        elif self.opening and self.draft.complaint:
+            self.book.add([("record", {"record": self._early_record(), "complaint": self.draft.complaint})], self.role)
         assert self.book is not None
-        return wrap(
+        lines: list[Line] = []
+        if alarm.current(self) is not None:
+            lines = wrap("danger", "The danger is not settled: until somebody answers, use stays stopped.", self.width)
+        return [*lines, *wrap(
             "text",
             f"Case {self.book.case} is saved. Go on with: diagnose resume {self.book.case}",
             self.width,
-        )
+        )]  # fmt: skip
 
     # ---- the case
 
@@ -248,8 +314,74 @@ class Session:
 
         return read_site(record, self.desk.knowledge)
 
+    @property
+    def site(self) -> Site | None:
+        """The site of the open case; before there is one, that of the record on the command line."""
+        if self.state_now is not None:
+            return self.state_now.site
+        return self.record_given()[1] if self.options.record else None
+
+    @property
+    def is_bare(self) -> bool:
+        """Whether nothing is known of the site but a number of units."""
+        if self.state_now is not None:
+            return self.state_now.record.startswith(BARE)
+        return not self.options.record
+
+    def _early_record(self) -> str:
+        from diagnose.shell.records import bare_record
+
+        if self.state_now is not None:
+            return self.state_now.record
+        return self.record_given()[0] if self.options.record else bare_record(1, False)
+
+    def create_early(self, words: str, rows: Sequence[Row]) -> None:
+        """Open a case in the middle of the opening questions, because a danger was heard; they go on if it was none."""
+        dialog = self.dialog
+        record = next((str(data["record"]) for kind, data in rows if kind == "record"), self._early_record())
+        self._create(Opened(words, words, record, self.options.role or "contact", ()))
+        self.dialog, self.opening = dialog, True
+        self.refresh()
+
+    def leave_opening(self) -> None:
+        """The opening questions end here: a danger comes first, and the rest is asked when it is settled."""
+        if self.book is None:
+            words = self.draft.complaint or "danger"
+            self.create_early(words, ())
+        self.opening = False
+        self.dialog = None
+
+    def record(self, rows: Sequence[Row], by: str = "") -> list[Event]:
+        """Save rows and say so, without showing what follows."""
+        assert self.book is not None
+        added = [e for e in self.book.add(self._forewarned(rows), by or self.role) if e.data.get("what") != "raised"]
+        self._tell_saved(added)
+        self.refresh()
+        return added
+
+    def _forewarned(self, rows: Sequence[Row]) -> list[Row]:
+        """Rows, after the mark of a danger that one of them raises: nobody sees the reading in the store without it."""
+        from diagnose.casework.events import dangers_open
+        from diagnose.casework.state import dangerous_in
+
+        assert self.book is not None
+        if self.state_now is None or dangers_open(self.book.events):
+            return list(rows)
+        site = self.state_now.site
+        names = [n for kind, data in rows if kind == "reading" for n in dangerous_in(self.desk.knowledge, site, data)]
+        mark: list[Row] = [("danger", {"what": "raised", "danger": ", ".join(dict.fromkeys(names))})] if names else []
+        return [*mark, *rows]
+
     def open_case(self, opened: Opened) -> list[Line]:
         """Create the case and show where it stands."""
+        if self.book is not None:  # a danger was heard on the way, and denied
+            rows: list[Row] = [("record", {"record": opened.record, "complaint": opened.complaint})]
+            if opened.role != self.role:
+                rows.append(("role", {"role": opened.role}))
+            for row in (*rows, *opened.rows):
+                self.book.add([row], opened.role)
+            self.dialog, self.opening = None, False
+            return self.after()
         self._create(opened)
         assert self.book is not None
         self.tell_now(wrap("good", f"Case {self.book.case} opened and saved.", self.width))
@@ -268,7 +400,7 @@ class Session:
             data["instruments"] = list(self.options.instruments)
         case = self.desk.store.create_case(title, opened.role, data)  # type: ignore[arg-type]
         self.book = Casebook(self.desk.store, case)
-        self.dialog = None
+        self.dialog, self.opening = None, False
         for row in opened.rows:
             self.book.add([row], opened.role)
 
@@ -277,6 +409,7 @@ class Session:
         from diagnose.shell.casebook import Casebook
 
         self.book = Casebook(self.desk.store, self.desk.store.resolve(typed))
+        self.shown = None
         who: dict[str, object] = {}
         if self.options.role:
             who["role"] = self.options.role
@@ -286,6 +419,12 @@ class Session:
             self.book.add([("role", who)], self.options.role or "contact")
         head = wrap("title", f"Case {self.book.case}: {one_line(self.book.title)}", self.width, "", "  ")
         self.tell_now(head)
+        self.opening = False
+        self.refresh()
+        if alarm.current(self) is not None:
+            return alarm.question_lines(self)
+        if (sign := alarm.unplaced(self)) and self.danger == "standing":
+            return self.talk(lambda: alarm.talk_where(self, sign), alarm=True)
         return self.after()
 
     @property
@@ -294,9 +433,17 @@ class Session:
 
     @property
     def danger(self) -> str:
-        """none, standing or made-safe, as the gate wants it."""
-        stops = self.seen.stop_use if self.seen else ()
-        return "none" if not stops else "made-safe" if all(s.made_safe for s in stops) else "standing"
+        """none, standing or made-safe."""
+        return self.seen.danger if self.seen else "none"
+
+    @property
+    def bars(self) -> Bars:
+        """What bars steps now, as the gate wants it."""
+        from diagnose.casework.gate import FREE
+
+        if self.seen is None or self.state_now is None:
+            return FREE
+        return self.desk.assessor.bars(self.state_now, self.seen)
 
     def refresh(self) -> None:
         """State and assessment of the case as it stands."""
@@ -304,14 +451,31 @@ class Session:
         self.state_now = self.desk.assessor.state(self.book.events)
         self.seen = self.desk.assessor.assess_state(self.state_now)
         self.chosen = None
+        self._mark()
+
+    def _mark(self) -> None:
+        """Say in the log when use is stopped or free again by what follows from readings, so that every list shows it."""
+        from diagnose.casework.events import dangers_open
+
+        assert self.book is not None
+        assert self.seen is not None
+        standing = bool(self.seen.stop_use)
+        if standing == dangers_open(self.book.events):
+            return
+        names = ", ".join(dict.fromkeys(x.danger for x in self.seen.stop_use))
+        self.book.add([("danger", {"what": "raised", "danger": names} if standing else {"what": "lifted"})], "rules")
 
     def save(self, rows: Sequence[Row], by: str = "") -> list[Line]:
         """Record, say so after the commit, and show what follows."""
         assert self.book is not None
         self.dialog = None  # whatever fails from here on, its question is answered
-        if self.state_now and self.state_now.closed is not None and any(kind not in LATE for kind, _ in rows):
+        late = [kind not in LATE and data.get("check") not in m.SIGNS for kind, data in rows]
+        if self.state_now and self.state_now.closed is not None and any(late):
             raise Refusal("the case is closed; undo opens it again, new begins another")
-        added = self.book.add(rows, by or self.role)
+        self._tell_saved([e for e in self.book.add(self._forewarned(rows), by or self.role) if e.data.get("what") != "raised"])
+        return self.after()
+
+    def _tell_saved(self, added: Sequence[Event]) -> None:
         from diagnose.report.events import event_text
 
         lines: list[Line] = []
@@ -325,21 +489,22 @@ class Session:
                     "  ",
                 )
         self.tell_now(lines)
-        return self.after()
 
     def after(self) -> list[Line]:
         """What is new since the last screen, then the next step."""
         from diagnose.report import text as t
 
-        before = self.seen
+        before = self.shown
         self.refresh()
-        a = self.seen
+        a = self.shown = self.seen
         assert a is not None
         assert self.state_now is not None
         known = {(f.id, f.places) for f in before.findings} if before else set()
-        lines = list(t.stop_lines(a, self.width)) if a.stop_use != (before.stop_use if before else ()) else []
+        lines = list(t.stop_lines(a, self.width, self.told)) if a.stop_use != (before.stop_use if before else ()) else []
+        if lines:
+            self.told |= {row[0] for x in a.stop_use if not x.made_safe for row in (*x.first, *x.make_safe)}
         if a.stop_use and not lines and self.danger == "standing":
-            lines = t.stop_lines(a, self.width)[:1]
+            lines = [line for x in a.stop_use if not x.made_safe for line in wrap("danger", t.stop_title(x), self.width, "", "  ")]
         old_notices = before.notices if before else ()
         lines += [
             line
@@ -347,7 +512,9 @@ class Session:
             if n not in old_notices
             for line in wrap("warn", f"! {n}", self.width, "", "  ")
         ]
-        lines += t.finding_lines([f for f in a.findings if (f.id, f.places) not in known], self.width)
+        lines += t.finding_lines([f for f in a.findings if (f.id, f.places) not in known and f.id != SAID_ALREADY], self.width)
+        if (a.kept_out, a.holds) != ((before.kept_out, before.holds) if before else ((), ())):
+            lines += t.caring_lines(a, self.width)
         if a.contradictions != (before.contradictions if before else ()):
             lines += t.contradiction_lines(a, self.width)
         if self.danger != "standing" and (before is not None or len(self.state_now.readings) > 1):
@@ -389,20 +556,10 @@ class Session:
                 self.width,
             )
         if self.danger == "standing":
-            lines = t.handover_lines(a, self.width)
-            words = (
-                "Type made-safe when it has been isolated, locked out and proved dead."
-                if m.may(state.role, "technician")
-                else "A qualified person has to make it safe. Type handover for what to pass on."
-            )
-            return [
-                *lines,
-                *wrap(
-                    "danger",
-                    f"{words} Notes and readings that are reported can still be recorded.",
-                    self.width,
-                ),
-            ]
+            return [*t.handover_lines(a, self.width), *wrap("danger", self._way_out(), self.width)]
+        if a.stop_use:
+            lines = t.danger_proof_lines(a, self.width, self.titles())
+            return [*lines, *t.handover_lines(a, self.width), *wrap("text", self._way_on(), self.width)]
         lines = t.proof_state_lines(a, self.width, self.titles())
         if a.proofs and all(p.done for p in a.proofs):
             return [*lines, *wrap("good", "The repair is proved. Type close.", self.width)]
@@ -417,6 +574,24 @@ class Session:
             "No further check tells anything here. Type suspects, check with the name of a check, or close."
         )
         return [*lines, *wrap("text", words, self.width)]
+
+    def _way_out(self) -> str:
+        """What this role does while use is stopped and nothing is safe yet."""
+        assert self.seen is not None
+        standing = [x for x in self.seen.stop_use if not x.made_safe]
+        if any(m.may(self.role, x.by) for x in standing):
+            return "Type made-safe when it has been isolated, locked out and proved dead."
+        words = "A qualified person has to make it safe. Type handover for what to pass on."
+        if self.role == "agent":
+            words += " What they tell you on the phone goes in with: reported-safe."
+        return words
+
+    def _way_on(self) -> str:
+        """What is left to do about a danger that was made safe."""
+        assert self.seen is not None
+        if any(x.status == "repaired" and m.may(self.role, x.by) for x in self.seen.stop_use):
+            return "Proofs that need power: type energized when the place was closed up and switched on for them, with everybody kept off."
+        return "Type repaired when the repair is done, or handover for whom to send."
 
     def _hint(self, step: StepView) -> list[Line]:
         if step.kind == "remedy":
@@ -459,8 +634,10 @@ def leading_lines(a: Assessment, width: int) -> list[Line]:
     """The foremost suspects in one line."""
     from diagnose.casework.view import percent
 
-    named = [s for s in a.suspects if s.probability >= 0.05][:3]
+    named = [s for s in a.suspects if s.probability >= 0.05 and (a.may_acquit or s.nature == "fault")][:3]
     if not named:
+        if not a.may_acquit:
+            return _unlisted(a, width)
         lines = wrap("text", f"No fault stands out ({percent(a.no_fault)} that there is none).", width)
         return lines + _unlisted(a, width)
     first = named[0].places

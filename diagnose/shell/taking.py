@@ -6,15 +6,14 @@ import re
 from collections.abc import Generator, Sequence
 from typing import TYPE_CHECKING
 
-from diagnose.casework.gate import has_instrument, may_take
+from diagnose.casework.gate import barred, has_instrument, may_take, touches
 from diagnose.casework.state import AnswerError
 from diagnose.knowledge import model as m
 from diagnose.report import text as t
 from diagnose.report.lines import Line, wrap
 from diagnose.shell.answers import Taken, TwoWays, at_text, understand, unit_of, wanted
-from diagnose.shell.desk import DANGER
-from diagnose.shell.dialog import Ask, Talk, pick, yes_or_no
-from diagnose.shell.opening import NONE, ask_places, danger_in, match_complaint
+from diagnose.shell.dialog import Ask, Talk, pick
+from diagnose.shell.opening import NONE, ask_places, match_complaint
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.screens import barred_lines, check_view
 from diagnose.site.places import Place, describe
@@ -36,17 +35,35 @@ def the_state(s: Session) -> State:
 
 def allowed(s: Session, check: m.Check) -> bool:
     """Whether this role may see and do a check now."""
-    return may_take(check, s.role, s.danger)
+    return may_take(check, s.role, s.bars)
 
 
-def is_danger(s: Session, check: str, answer: object) -> bool:
-    """Whether an answer reports a danger sign."""
-    return check == DANGER and answer not in (s.desk.knowledge.checks[DANGER].normal, *m.NO_ANSWER)
+def refuse_barred(s: Session, check: m.Check, places: Sequence[Place]) -> None:
+    """Refusal where a danger bars a check at a place: what it would read there is our own doing, or asks for use."""
+    if s.danger == "standing":
+        return
+    bars, site = s.bars, the_state(s).site
+    off = [p for p in places or site.places(check.at) if barred(check, p, s.role, bars, site)]
+    if off:
+        where = describe(off)
+        if touches(site, off[0], bars.stopped):
+            raise Refusal(f"{where} is off and locked out, so '{check.title}' would tell of that; write what was seen before as a note")
+        raise Refusal(f"{where} stays out of use for now, and '{check.title}' uses it; first what is to be measured there")
+
+
+def may_take_back(s: Session, event: str, reason: str = "") -> str:
+    """Why this role may not take an entry back; empty when it may."""
+    from diagnose.casework.state import read_entries
+
+    assert s.book is not None
+    return read_entries(s.book.events, s.desk.knowledge).refusal(event, s.role, reason)
 
 
 def talk_answers(s: Session, check: m.Check, given: Given, reported: str = "") -> Talk:
     """Record answers at places: asks which way a value is meant, and whether it replaces an earlier one."""
     state = the_state(s)
+    for places, _ in given:
+        refuse_barred(s, check, places)
     rows: list[Row] = []
     replaced: list[Row] = []
     for places, typed in given:
@@ -67,7 +84,7 @@ def talk_answers(s: Session, check: m.Check, given: Given, reported: str = "") -
             and set(r.places) == set(places)
             and r.after == len(state.mended)
             and r.outcome
-            and not is_danger(s, r.check, r.outcome)  # a danger is made safe, not answered away
+            and not may_take_back(s, r.event)  # a danger is made safe, not answered away
         ]
         replaced += [("withdrawn", {"event": r.event}) for r in earlier]
     if replaced:
@@ -113,6 +130,7 @@ def talk_check(s: Session, check: m.Check, places: tuple[Place, ...] = ()) -> Ta
         reported = ""
     if not places:
         places = yield from ask_places(s, site, check)
+    refuse_barred(s, check, places)
     lines = screen(s, check, places) if open_to_role else _reported_lines(s, check, places)
     text = f"{check.title}, {describe(places) if places else 'place not known'}"
     prompt = f"{text}> " if len(text) <= max(s.width // 2, 24) else f"{text}\n> "
@@ -135,7 +153,7 @@ def talk_check(s: Session, check: m.Check, places: tuple[Place, ...] = ()) -> Ta
 
 def _who(s: Session, check: m.Check) -> Generator[Ask, str, str]:
     """Who reports the answer to a check that this role may not do."""
-    lines = barred_lines(check, s.role, s.danger == "standing", s.width)
+    lines = barred_lines(check, needs(s, check), s.danger == "standing", s.width)
     lines += wrap(
         "title",
         "Did somebody qualified do it and report the answer? Type who (name or trade), or Enter to leave it.",
@@ -143,6 +161,10 @@ def _who(s: Session, check: m.Check) -> Generator[Ask, str, str]:
     )
     typed = yield Ask(tuple(lines), "reported by> ")
     word = one_line(typed.strip(), 80)
+    from diagnose.shell.commands import NAMES
+
+    if word.lower().split(" ")[0] in NAMES:
+        raise Refusal(f"{shown(word)} begins like a command; type who reports it, or Enter to leave it")
     return "" if word.lower() in ("", "n", "no", "nobody", "none") else word
 
 
@@ -197,15 +219,22 @@ def choose_check(s: Session, words: str) -> Generator[Ask, str, m.Check | None]:
         )
     if len(found) == 1:
         return found[0]
-    options = [(c.id, c.title if allowed(s, c) else f"{c.title} (needs: {_needs(s, c)})") for c in found]
+    options = [(c.id, c.title if allowed(s, c) else f"{c.title} (needs: {needs(s, c)})") for c in found]
     chosen = yield from pick("Which check?", options, s.width, "number (Enter: none)> ", NONE)
     return s.desk.knowledge.checks.get(chosen)
 
 
-def _needs(s: Session, check: m.Check) -> str:
-    if s.danger != "none" and m.may(s.role, check.role):
-        return "the equipment made safe"
-    return check.role if not m.may(s.role, check.role) else "technician"
+def needs(s: Session, step: m.Check | m.Remedy) -> str:
+    """What a step waits for that this role may not take now: somebody else, or something that comes first."""
+    if not m.may(s.role, step.role):
+        return f"a {t.ROLE_WORDS[step.role]}"
+    if step.reach == "on-site" and not m.may(s.role, "technician"):
+        return f"a {t.ROLE_WORDS['technician']}"
+    if s.danger == "standing":
+        return "the place made safe first"
+    if s.bars.unseen:
+        return "an answer to the danger question first (check danger signs)"
+    return "the danger repaired and proved first"
 
 
 def talk_read(s: Session, text: str) -> Talk:
@@ -230,36 +259,11 @@ def talk_read(s: Session, text: str) -> Talk:
 # ---- free words
 
 
-def talk_danger(s: Session, sign: str, said: str) -> Talk:
-    """Words that sound like a danger sign."""
-    k = s.desk.knowledge
-    check = k.checks[DANGER]
-    if not sign:
-        options = [(o.id, o.says) for o in check.outcomes[1:]]
-        sign = yield from pick("Which danger sign?", [*options, (NONE, "none of these")], s.width, "number> ")
-        if sign == NONE:
-            return s.here()
-    else:
-        outcome = check.outcome(sign)
-        if not (
-            yield from yes_or_no(f"Is that a danger sign: {outcome.says if outcome else sign}?", s.width)
-        ):
-            return s.here()
-    places = yield from ask_places(s, the_state(s).site, check, said)
-    return s.save([("reading", {"check": DANGER, "at": at_text(places), "answer": sign})])
-
-
 def talk_complaint(s: Session, said: str) -> Talk:
     """A complaint that comes when the case is open already."""
-    from diagnose.shell.desk import DANGER
     from diagnose.shell.opening import ask_where
 
     check, outcome = yield from match_complaint(s, said)
-    if check == DANGER:
-        places = yield from ask_places(s, the_state(s).site, s.desk.knowledge.checks[DANGER], said)
-        return s.save(
-            [("reading", {"check": DANGER, "at": at_text(places), "answer": outcome, "complaint": True})]
-        )
     if not check:
         return s.save([("note", {"text": one_line(f"complaint: {said}")})])
     rows = yield from ask_where(s, the_state(s).site, s.desk.knowledge.checks[check], outcome, said)
@@ -269,9 +273,6 @@ def talk_complaint(s: Session, said: str) -> Talk:
 def talk_free(s: Session, said: str, problem: str) -> Talk:
     """Words that are neither command nor answer: what they may mean, to choose from."""
     k = s.desk.knowledge
-    sign = danger_in(s, said)
-    if sign:
-        return (yield from talk_danger(s, sign, said))
     found = [key for key, _ in s.desk.outcomes().search(said, 4, 0.5)]
     if not found:
         raise Refusal(problem)
@@ -279,7 +280,7 @@ def talk_free(s: Session, said: str, problem: str) -> Talk:
     for check_id, outcome_id in found:
         check = k.checks[check_id]
         outcome = check.outcome(outcome_id)
-        who = "" if allowed(s, check) else f" (needs: {_needs(s, check)})"
+        who = "" if allowed(s, check) else f" (needs: {needs(s, check)})"
         options.append(
             (f"{check_id}:{outcome_id}", f"{check.title}: {outcome.says if outcome else outcome_id}{who}")
         )

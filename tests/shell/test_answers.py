@@ -29,7 +29,7 @@ def meant(desk: Desk, site: Site, check: str, text: str) -> str:
         ("danger-signs", "nothing", "none"),
         ("danger-signs", "smoke", "burning-smell"),
         ("danger-signs", "do not know", "do-not-know"),
-        ("danger-signs", "6", "shock"),
+        ("danger-signs", "5", "shock"),
         ("unit-power", "y", "alive"),
         ("unit-answers", "yes", "answers"),
         ("unit-answers", "silent", "silent"),

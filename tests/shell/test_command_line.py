@@ -142,12 +142,13 @@ def test_assess(capsys: pytest.CaptureFixture[str], case: str) -> None:
     assert all(s["role"] == "contact" for s in value["steps"])
 
 
-def test_assess_says_how_many_problems(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_assess_says_every_problem(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     (tmp_path / "bad.yaml").write_text(CASE.replace("6-12", "6-99").replace("danger-signs", "danger-sings"))
     code, _, err = here(capsys, "assess", "bad.yaml")
     assert code == 2
     assert "bad.yaml:6:" in err
-    assert "(and 1 more)" in err
+    assert "danger-sings" in err
+    assert [line.startswith("diagnose: bad.yaml:") for line in err.splitlines()] == [True, True]
 
 
 def test_replay(capsys: pytest.CaptureFixture[str], tmp_path: Path, warm: Desk) -> None:

@@ -4,7 +4,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 from diagnose.shell.desk import Desk
-from diagnose.shell.opening import danger_in
 from diagnose.shell.session import Options, Session
 from tests.shell.sites import HARBOUR, flat, say
 
@@ -23,7 +22,7 @@ def readings(session: Session) -> list[tuple[str, str, str]]:
 def test_danger_signs_come_first(desk: Desk) -> None:
     session = Session(desk, Options("technician", HARBOUR))
     text = flat("\n".join(line.text for line in session.start()))
-    assert text.startswith("First: Any burning smell")
+    assert text.startswith("First: At any unit, its cable, or the panel that feeds it")
     assert session.book is None
 
 
@@ -37,6 +36,7 @@ def test_a_sweep_asks_once_how_the_others_are(silent: Callable[..., Session]) ->
     session = silent()
     assert readings(session) == [
         ("danger-signs", "units 1-12", "none"),
+        ("panel-danger-signs", "panel 1", "none"),
         ("unit-answers", "units 6-12", "silent"),
         ("unit-answers", "units 1-5", "answers"),
     ]
@@ -47,7 +47,7 @@ def test_a_sweep_asks_once_how_the_others_are(silent: Callable[..., Session]) ->
 def test_others_not_known_are_not_recorded(begin: Begin) -> None:
     session = begin()
     say(session, "n", "units 6-12 are silent", "1", "", "?")
-    assert [r[1] for r in readings(session)] == ["units 1-12", "units 6-12"]
+    assert [r[1] for r in readings(session)] == ["units 1-12", "panel 1", "units 6-12"]
 
 
 def test_place_not_known(begin: Begin) -> None:
@@ -64,7 +64,7 @@ def test_none_of_these_leads_to_the_families_and_never_ends_dead(begin: Begin) -
     assert "What is it about" in say(session, "none of these")
     say(session, "nothing of this: begin without it")
     assert session.book is not None
-    assert readings(session) == [("danger-signs", "units 1-12", "none")]
+    assert readings(session) == [("danger-signs", "units 1-12", "none"), ("panel-danger-signs", "panel 1", "none")]
 
 
 def test_words_that_match_nothing_lead_to_the_families(begin: Begin) -> None:
@@ -76,7 +76,7 @@ def test_back_at_any_question(begin: Begin) -> None:
     say(session, "n", "units 6-12 are silent", "1", "3-4")
     assert "at which unit" in say(session, "undo")
     say(session, "6-12", "y")
-    assert readings(session)[1] == ("unit-answers", "units 6-12", "silent")
+    assert readings(session)[2] == ("unit-answers", "units 6-12", "silent")
 
 
 def test_without_a_record_units_and_trunk_are_asked(desk: Desk) -> None:
@@ -113,20 +113,21 @@ def test_a_record_that_is_wrong_is_told_in_one_line(desk: Desk, tmp_path: Path) 
 
 def test_danger_stops_everything(begin: Begin) -> None:
     session = begin()
-    assert "STOP USE" in say(session, "there is smoke at a unit")
+    assert "STOP USE" in say(session, "there is smoke at a unit", "y")
     text = flat(say(session, "3"))
-    assert "STOP USE at unit 3: burning smell or smoke" in text
+    assert "STOP USE at unit 3: smoke or a burning smell" in text
     assert session.step is None
     assert session.prompt == "STOP USE> "
     assert "NEXT" not in text
-    assert readings(session) == [("danger-signs", "unit 3", "burning-smell")]
+    assert readings(session) == [("danger-signs", "", "burning-smell")]  # saved before it was asked where
 
 
 def test_danger_in_the_complaint(begin: Begin) -> None:
     session = begin()
     assert "danger sign" in say(session, "n", "unit 4 smells burnt")
-    say(session, "y", "4")
+    say(session, "y")
     assert session.danger == "standing"
+    assert readings(session) == [("danger-signs", "unit 4", "burning-smell")]
 
 
 def test_danger_without_a_record(desk: Desk) -> None:
@@ -134,22 +135,10 @@ def test_danger_without_a_record(desk: Desk) -> None:
     session.start()
     say(session, "shock", "unit 7")
     assert session.danger == "standing"
-    assert readings(session) == [("danger-signs", "unit 7", "shock")]
-
-
-def test_what_sounds_like_danger(begin: Begin) -> None:
-    session = begin()
-    for text in (
-        "it smells burnt",
-        "water in the box",
-        "I got a shock",
-        "the plug is hot",
-        "cable is cut",
-        "melted",
-    ):
-        assert danger_in(session, text), text
-    for text in ("no smoke", "units 6-12 are silent", "card not accepted", "breaker trips after an hour"):
-        assert not danger_in(session, text), text
+    assert session.seen is not None
+    assert [str(p) for x in session.seen.stop_use for p in x.places] == ["unit 7"]
+    assert session.state_now is not None
+    assert len(session.state_now.site.units) == 7
 
 
 def test_input_that_ends_during_the_opening_is_saved(begin: Begin) -> None:
