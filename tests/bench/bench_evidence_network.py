@@ -14,7 +14,7 @@ import tracemalloc
 from collections.abc import Callable, Iterator
 from typing import IO, Any, cast
 
-from diagnose.evidence.base import Report
+from diagnose.evidence.base import Asked, Report
 from diagnose.evidence.network.ip_output import read_ip_output
 from diagnose.evidence.network.modem import read_modem
 from diagnose.evidence.network.packets import read_packets
@@ -100,10 +100,10 @@ def main(megabytes: float) -> None:
     """Measure every reader."""
     for kind, (read, make) in READERS.items():
         began = time.perf_counter()
-        report = read(cast(IO[bytes], Made(make(), int(megabytes * 1e6))), "bench", None)
+        report = read(cast(IO[bytes], Made(make(), int(megabytes * 1e6))), Asked("bench"))
         seconds = time.perf_counter() - began
         tracemalloc.start()
-        read(cast(IO[bytes], Made(make(), int(min(megabytes, 10) * 1e6))), "bench", None)
+        read(cast(IO[bytes], Made(make(), int(min(megabytes, 10) * 1e6))), Asked("bench"))
         peak = tracemalloc.get_traced_memory()[1] / 2**20
         tracemalloc.stop()
         missed = report.not_understood

@@ -20,6 +20,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from diagnose.evidence.base import Asked
 from diagnose.evidence.serial.capture import read
 from diagnose.physics.serial import with_crc
 
@@ -103,7 +104,7 @@ def whole(path: Path) -> tuple[float, int]:
     """Processor seconds and good frames of the reader."""
     began = time.process_time()
     with path.open("rb") as stream:
-        report = read(stream, path.name, None)
+        report = read(stream, Asked(path.name))
     return time.process_time() - began, report.figures["frames"]
 
 
