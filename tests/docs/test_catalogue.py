@@ -49,3 +49,15 @@ def test_every_family_has_a_name() -> None:
 def test_the_command_writes_it() -> None:
     run = subprocess.run([sys.executable, "-m", "diagnose.report.catalogue"], cwd=ROOT, capture_output=True, check=True)
     assert run.stdout.decode() == catalogue(load(cache=False))
+
+
+def test_every_danger_is_in_it_with_what_raises_and_ends_it() -> None:
+    k = load(cache=False)
+    text = catalogue(k)
+    for d in k.dangers.values():
+        entry = text.split(f'<a id="danger-{d.id}"></a>', 1)[1].split("<a id=", 1)[0].split("\n## ", 1)[0]
+        for r in d.raised_by:
+            assert f"- Raised by {k.checks[r.check].title}: " in entry
+        for either in d.proofs:
+            assert " or ".join(k.checks[c].title for c in either) in entry
+        assert "{" not in entry

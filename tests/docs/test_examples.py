@@ -14,9 +14,9 @@ from diagnose.casework.assess import Assessor, plain
 from diagnose.casework.casefile import read_case
 from diagnose.casework.state import read_site
 from diagnose.drill.play import play_file
+from diagnose.drill.worked import Judge, read_worked
 from diagnose.knowledge.load import build, load, shipped_folder
 from diagnose.knowledge.model import Knowledge
-from tests.worked_cases import Worked, verdict
 
 ROOT = Path(__file__).resolve().parents[2]
 FENCE = re.compile(r"^```(\S+)[ ]?(\S*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -33,10 +33,12 @@ def k() -> Knowledge:
     return load(cache=False)
 
 
-def test_the_shipped_example_is_the_shipped_block() -> None:
-    (example,) = blocks("docs/adding-a-fault.md", "yaml shipped")
-    (file,) = re.findall(r"`(rules/[\w/-]+\.yaml)`:", (ROOT / "docs/adding-a-fault.md").read_text(encoding="utf-8"))
-    assert example in (ROOT / file).read_text(encoding="utf-8")
+def test_the_shipped_examples_are_the_shipped_blocks() -> None:
+    examples = blocks("docs/adding-a-fault.md", "yaml shipped")
+    files = re.findall(r"`(rules/[\w/-]+\.yaml)`:", (ROOT / "docs/adding-a-fault.md").read_text(encoding="utf-8"))
+    assert len(examples) == len(files) == 2
+    for example, file in zip(examples, files, strict=True):
+        assert example in (ROOT / file).read_text(encoding="utf-8")
 
 
 def test_the_new_fault_loads_and_its_worked_case_finds_it(tmp_path: Path) -> None:
@@ -47,8 +49,11 @@ def test_the_new_fault_loads_and_its_worked_case_finds_it(tmp_path: Path) -> Non
     (folder / "example.yaml").write_text(new, encoding="utf-8")
     knowledge, problems = build(folder)
     assert [p.line() for p in problems] == []
-    (case,) = yaml.safe_load(worked)
-    assert verdict(Worked(str(case["case"]), "example", case), Assessor(knowledge, plain)) == []
+    (tmp_path / "worked").mkdir()
+    (tmp_path / "worked" / "example.yaml").write_text(worked, encoding="utf-8")
+    shutil.copytree(ROOT / "tests" / "sites", tmp_path / "sites")
+    (case,) = read_worked([tmp_path / "worked" / "example.yaml"])
+    assert Judge(knowledge).verdict(case) == []
 
 
 def test_the_new_fault_is_not_in_the_rule_base(k: Knowledge) -> None:
