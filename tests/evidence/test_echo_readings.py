@@ -29,7 +29,7 @@ def taken_of(name: str, segment: float, probe: str | None = None) -> tuple[str, 
     record = RECORD.replace("SEGMENT", str(segment))
     site = read_site(record, K)
     t, y = wave(name, step=40e-9)
-    taken = report(analyse(io.BytesIO(csv(t, y)), site, probe), "scope.csv").taken
+    taken = report(analyse(io.BytesIO(csv(t, y)), site, probe)).taken
     for answer in taken:
         check = K.checks[answer.check]
         outcome, _, _ = take_answer(K, site, check, find_places(site, check.at, answer.at), answer.answer)
