@@ -21,8 +21,8 @@ from diagnose.source.problems import one_line, shown
 if TYPE_CHECKING:
     from diagnose.evidence.base import Report
     from diagnose.evidence.intake import Original
-    from diagnose.evidence.probe.plan import Plan
-    from diagnose.evidence.probe.trunk import Measured
+    from diagnose.probe.plan import Plan
+    from diagnose.probe.trunk import Measured
     from diagnose.site.model import Site
 
 Tell = Callable[[int, int, str], None]
@@ -72,8 +72,8 @@ def probe_trunk(words: Namespace) -> int:
 def plan_of(words: Namespace, site: Site | None) -> Plan:
     """What the options ask for. Raises Refusal in one line, also where a package is missing."""
     from diagnose.evidence.base import EvidenceError
-    from diagnose.evidence.probe.lines import need_packages
-    from diagnose.evidence.probe.plan import make_plan
+    from diagnose.probe.lines import need_packages
+    from diagnose.probe.plan import make_plan
 
     options = {name.replace("_", "-"): value for name, value in vars(words).items()}
     try:
@@ -86,7 +86,7 @@ def plan_of(words: Namespace, site: Site | None) -> Plan:
 
 def caution_lines(plan: Plan, width: int) -> list[Line]:
     """What will be done, and what must be seen to before."""
-    from diagnose.evidence.probe.plan import about_s, plan_text
+    from diagnose.probe.plan import about_s, plan_text
 
     minutes = about_s(plan) / 60
     lines = wrap("text", one_line(plan_text(plan)), width)
@@ -127,9 +127,9 @@ def _may_begin(plan: Plan, yes: bool, no_color: bool) -> bool:
 def run_plan(words: Namespace, plan: Plan, site: Site | None, say: Callable[[str], None] | None = None) -> Probed:
     """Run it with a clean stop, and a progress bar or, where `say` is given, lines. Raises Refusal where it cannot be begun."""
     from diagnose.evidence.base import EvidenceError
-    from diagnose.evidence.probe.lines import open_line
-    from diagnose.evidence.probe.result import report
-    from diagnose.evidence.probe.trunk import ExchangeLog, Prober
+    from diagnose.probe.lines import open_line
+    from diagnose.probe.result import report
+    from diagnose.probe.trunk import ExchangeLog, Prober
 
     with _log_file(getattr(words, "log", None)) as stream, _stoppable() as stop, _progress(say) as tell:
         name = Path(words.log).name if getattr(words, "log", None) else "probe-trunk.log"
@@ -144,7 +144,7 @@ def run_plan(words: Namespace, plan: Plan, site: Site | None, say: Callable[[str
 
 def time_lines(m: Measured, width: int) -> list[Line]:
     """The reply times as a drawing."""
-    from diagnose.evidence.probe.result import BLOCKS, PLAIN_BLOCKS, drawing
+    from diagnose.probe.result import BLOCKS, PLAIN_BLOCKS, drawing
 
     try:
         BLOCKS.encode(getattr(sys.stdout, "encoding", None) or "utf-8")

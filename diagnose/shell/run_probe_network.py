@@ -49,9 +49,9 @@ def network_report(
     `tell` is told each step as it begins; without it the step is shown on stderr.
     """
     from diagnose.evidence.base import EvidenceError
-    from diagnose.evidence.probe.ladder import Wish
-    from diagnose.evidence.probe.network import probe
-    from diagnose.evidence.probe.target import read_subprotocols, read_target, read_time_server, read_timeout
+    from diagnose.probe.ladder import Wish
+    from diagnose.probe.network import probe
+    from diagnose.probe.target import read_subprotocols, read_target, read_time_server, read_timeout
 
     given: Callable[[str], Any] = lambda name: getattr(words, name, None)  # noqa: E731
     try:

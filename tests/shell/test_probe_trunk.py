@@ -10,14 +10,14 @@ from types import SimpleNamespace
 import pytest
 
 from diagnose.cli import main
-from diagnose.evidence.probe import plan as probe_plan
-from diagnose.evidence.probe import trunk as probe_trunk
+from diagnose.probe import plan as probe_plan
+from diagnose.probe import trunk as probe_trunk
 from diagnose.shell.probing import read_words
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.run_probe import QUESTION
 from diagnose.shell.session import Session
-from tests.evidence.probe_peers import READ_CODES, PtyTrunk, Unit, Wire, codes_of, gateway, good
-from tests.evidence.probe_peers import silent as mute
+from tests.probe.probe_peers import READ_CODES, PtyTrunk, Unit, Wire, codes_of, gateway, good
+from tests.probe.probe_peers import silent as mute
 from tests.shell.sites import HARBOUR, flat, say
 from tests.shell.test_command_line import run
 from tests.shell.test_terminal import FIRST_PROMPT, Terminal, to_first_step

@@ -26,21 +26,21 @@ from websockets.sync.server import serve
 from diagnose.cli import main
 from diagnose.evidence.base import EvidenceError, Report
 from diagnose.evidence.intake import Original
-from diagnose.evidence.probe import clock as probe_time
-from diagnose.evidence.probe import http as probe_http
-from diagnose.evidence.probe import ladder as probe_ladder
-from diagnose.evidence.probe import network as probe_network
-from diagnose.evidence.probe import own as probe_own
-from diagnose.evidence.probe import tls as probe_tls
-from diagnose.evidence.probe.ladder import Effects, Wish
-from diagnose.evidence.probe.network import probe
-from diagnose.evidence.probe.target import read_subprotocols, read_target, read_time_server, read_timeout
+from diagnose.probe import clock as probe_time
+from diagnose.probe import http as probe_http
+from diagnose.probe import ladder as probe_ladder
+from diagnose.probe import network as probe_network
+from diagnose.probe import own as probe_own
+from diagnose.probe import tls as probe_tls
+from diagnose.probe.ladder import Effects, Wish
+from diagnose.probe.network import probe
+from diagnose.probe.target import read_subprotocols, read_target, read_time_server, read_timeout
 from diagnose.shell import run_probe_network
 from diagnose.shell.desk import Desk
 from diagnose.shell.probe_options import network_options
 from diagnose.shell.session import Options, Session
 from tests.evidence.network_help import ETHERNET, FIXED, RECORD, answers, first, harmless, site
-from tests.evidence.probe_servers import (
+from tests.probe.probe_servers import (
     Papers,
     closed_port,
     drip,

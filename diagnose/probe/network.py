@@ -1,6 +1,6 @@
 """A live probe of the way to the back office: what the rungs mean, as a report with readings.
 
-The rungs are climbed by `diagnose.evidence.probe.ladder` and judged by `diagnose.evidence.network.ip_verdict`, as for commands
+The rungs are climbed by `diagnose.probe.ladder` and judged by `diagnose.evidence.network.ip_verdict`, as for commands
 that a person typed. The order is `diagnose.physics.ip.BRING_UP`.
 """
 
@@ -18,13 +18,13 @@ from typing import Any
 from diagnose.evidence.base import Asked, Report, Taken
 from diagnose.evidence.intake import Original
 from diagnose.evidence.network.ip_verdict import Http, judge
-from diagnose.evidence.probe import clock as probe_time
-from diagnose.evidence.probe import http as probe_http
-from diagnose.evidence.probe import tls as probe_tls
-from diagnose.evidence.probe.ladder import LOCAL_NAME, RUNGS, Effects, Ladder, Rung, Wish
 from diagnose.evidence.textlines import Standpoint, standpoint
 from diagnose.gauges.network import CLOCK_RIGHT_S
 from diagnose.physics import ocpp
+from diagnose.probe import clock as probe_time
+from diagnose.probe import http as probe_http
+from diagnose.probe import tls as probe_tls
+from diagnose.probe.ladder import LOCAL_NAME, RUNGS, Effects, Ladder, Rung, Wish
 from diagnose.site.model import Site
 from diagnose.site.places import Place
 from diagnose.source.problems import one_line

@@ -14,7 +14,7 @@ import time
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from diagnose.evidence.base import EvidenceError
-from diagnose.evidence.probe.target import Target, Until
+from diagnose.probe.target import Target, Until
 from diagnose.source.problems import one_line, shown
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ import time
 from contextlib import suppress
 from typing import NamedTuple, Protocol
 
-from diagnose.evidence.probe.target import Target, Until
+from diagnose.probe.target import Target, Until
 from diagnose.source.problems import one_line
 
 LONGEST_HEAD, MOST_FIELDS, LONGEST_AFTER = 16_384, 100, 65_536

@@ -17,18 +17,16 @@ from contextlib import ExitStack
 from typing import Any, NamedTuple
 
 from diagnose.evidence.network.ip_verdict import Found, Lookup
-from diagnose.evidence.probe import clock as probe_time
-from diagnose.evidence.probe import http as probe_http
-from diagnose.evidence.probe import own as probe_own
-from diagnose.evidence.probe import tls as probe_tls
-from diagnose.evidence.probe.target import Target, Until
 from diagnose.physics import ip, ocpp
+from diagnose.probe import clock as probe_time
+from diagnose.probe import http as probe_http
+from diagnose.probe import own as probe_own
+from diagnose.probe import tls as probe_tls
+from diagnose.probe.target import Target, Until
 from diagnose.source.problems import one_line
 
 RUNGS = ("address", "gateway", "name", "time", "port", "tls", "websocket")
 MOST_ADDRESSES = 4
-SEEN_FROM = ("switch", "cable", "station")
-"""Where the probe runs: a laptop at the station's switch port, a laptop on the station's cable, the station itself."""
 LOCAL_NAME = re.compile(r"(?:.*\.)?localhost\Z")
 _NO_NAME = {getattr(socket, n) for n in ("EAI_NONAME", "EAI_NODATA", "EAI_ADDRFAMILY") if hasattr(socket, n)}
 

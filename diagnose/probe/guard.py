@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from diagnose.evidence.probe.plan import READ_IDENTITY, READS, REPORT_ID
 from diagnose.physics import serial
+from diagnose.probe.plan import READ_IDENTITY, READS, REPORT_ID
 
 IDENTIFICATION_TYPE = 0x0E
 HEADER = 7

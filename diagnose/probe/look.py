@@ -8,10 +8,10 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-from diagnose.evidence.probe.plan import READ_IDENTITY, REPORT_ID
 from diagnose.evidence.serial.crc import LONGEST
 from diagnose.evidence.serial.frames import REPLY, REQUEST, Framer
 from diagnose.physics import serial
+from diagnose.probe.plan import READ_IDENTITY, REPORT_ID
 
 ANSWER, EXCEPTION, OTHER, DAMAGED, NOTHING = "answer", "exception", "other", "damaged", "nothing"
 FEWEST_DAMAGED = 2  # bytes; one alone is a glitch of the idle line

@@ -288,7 +288,7 @@ class FakeLine:
     """A serial line over a wire on a clock of its own. Units may want a setting; others hear nothing, or garble."""
 
     def __init__(self, wire: Wire, clock: Clock, wants: Mapping[int, object] | None = None, garbles: bool = False, chatter: Sends | None = None) -> None:
-        from diagnose.evidence.probe.guard import ReadOnly, require_serial_read
+        from diagnose.probe.guard import ReadOnly, require_serial_read
 
         self.wire, self.clock, self.wants, self.garbles = wire, clock, dict(wants or {}), garbles
         self.setting: object = None
@@ -316,7 +316,7 @@ class FakeLine:
         from pymodbus.framer import FramerRTU
         from pymodbus.pdu import DecodePDU
 
-        from diagnose.evidence.probe.lines import request
+        from diagnose.probe.lines import request
 
         frame = FramerRTU(DecodePDU(is_server=False)).buildFrame(request(unit, ask))  # type: ignore[arg-type]
         self._gate.send(frame)

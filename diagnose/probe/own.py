@@ -22,7 +22,7 @@ from typing import Any, NamedTuple
 
 from diagnose.evidence.network.ip_output import gather
 from diagnose.evidence.network.ip_verdict import Address, Found
-from diagnose.evidence.probe.target import Until
+from diagnose.probe.target import Until
 from diagnose.source.problems import one_line
 
 Run = Callable[[Sequence[str], float], str]

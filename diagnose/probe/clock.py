@@ -14,7 +14,7 @@ from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 from typing import NamedTuple
 
-from diagnose.evidence.probe.target import Until
+from diagnose.probe.target import Until
 from diagnose.source.problems import one_line
 
 PACKET = struct.Struct("!BBbbII4sQQQQ")

@@ -15,8 +15,9 @@ import socket
 from typing import Any, Protocol
 
 from diagnose.evidence.base import EvidenceError
-from diagnose.evidence.probe.guard import HEADER, ReadOnly, require_serial_read, require_tcp_read
-from diagnose.evidence.probe.plan import (
+from diagnose.physics import serial
+from diagnose.probe.guard import HEADER, ReadOnly, require_serial_read, require_tcp_read
+from diagnose.probe.plan import (
     READ_COILS,
     READ_HOLDING,
     READ_IDENTITY,
@@ -27,7 +28,6 @@ from diagnose.evidence.probe.plan import (
     Plan,
     Setting,
 )  # fmt: skip
-from diagnose.physics import serial
 from diagnose.source.problems import shown
 
 MISSING = "the live probe needs two more packages; install them with: pip install 'diagnose[live]'"

@@ -27,17 +27,17 @@ from diagnose.casework.events import Event
 from diagnose.cli import main
 from diagnose.evidence.base import EvidenceError, Report
 from diagnose.evidence.intake import take_in
-from diagnose.evidence.probe import plan as probe_plan
-from diagnose.evidence.probe import result as probe_result
-from diagnose.evidence.probe import trunk as probe_trunk
-from diagnose.evidence.probe.guard import ReadOnly, WriteRefused, require_serial_read, require_tcp_read
-from diagnose.evidence.probe.lines import open_line
-from diagnose.evidence.probe.look import identity, look
-from diagnose.evidence.probe.plan import READS, Plan, Setting, make_plan, read_units, settings_to_try
-from diagnose.evidence.probe.result import drawing, failed, histogram, report, wilson
-from diagnose.evidence.probe.trunk import ExchangeLog, Measured, Prober
+from diagnose.probe import plan as probe_plan
+from diagnose.probe import result as probe_result
+from diagnose.probe import trunk as probe_trunk
+from diagnose.probe.guard import ReadOnly, WriteRefused, require_serial_read, require_tcp_read
+from diagnose.probe.lines import open_line
+from diagnose.probe.look import identity, look
+from diagnose.probe.plan import READS, Plan, Setting, make_plan, read_units, settings_to_try
+from diagnose.probe.result import drawing, failed, histogram, report, wilson
+from diagnose.probe.trunk import ExchangeLog, Measured, Prober
 from diagnose.site.model import Site
-from tests.evidence.probe_peers import (
+from tests.probe.probe_peers import (
     READ_CODES,
     Clock,
     FakeLine,
@@ -243,7 +243,7 @@ def test_the_source_names_no_writing_call() -> None:
     for file in (ROOT / "diagnose").rglob("*.py"):
         found = any_of.search(file.read_text(encoding="utf-8"))
         assert found is None, f"{file.name}: {found}"
-    text = (ROOT / "diagnose" / "evidence" / "probe" / "lines.py").read_text(encoding="utf-8")
+    text = (ROOT / "diagnose" / "probe" / "lines.py").read_text(encoding="utf-8")
     sending = {ast.unparse(n) for n in ast.walk(ast.parse(text)) if isinstance(n, ast.Attribute) and n.attr in SENDING}
     assert sending == {"self._port.write", "self._socket.sendall", "self._gate.send"}
     assert text.count("self._port.write") == text.count("ReadOnly(self._port.write,") == 1

@@ -14,11 +14,11 @@ from statistics import fmean, median
 from typing import Any, NamedTuple
 
 from diagnose.evidence.base import Report, Taken
-from diagnose.evidence.probe.plan import FUNCTION_NAMES, IDENTITIES, Setting
-from diagnose.evidence.probe.trunk import GATEWAY_CODES, REFUSED_AS_ASKED, Measured, SweepRow, UnitMeasure
 from diagnose.evidence.serial.polls import UnitTally
 from diagnose.evidence.serial.readings import Finder
 from diagnose.physics import serial
+from diagnose.probe.plan import FUNCTION_NAMES, IDENTITIES, Setting
+from diagnose.probe.trunk import GATEWAY_CODES, REFUSED_AS_ASKED, Measured, SweepRow, UnitMeasure
 from diagnose.site.model import Site
 from diagnose.site.places import ranges
 from diagnose.source.problems import one_line

@@ -18,9 +18,12 @@ import numpy as np
 
 from diagnose.evidence.base import EXCERPT, EvidenceError
 from diagnose.evidence.intake import Original
-from diagnose.evidence.probe.lines import Line, LineLost
-from diagnose.evidence.probe.look import ANSWER, DAMAGED, EXCEPTION, NOTHING, OTHER, Look, identity, look
-from diagnose.evidence.probe.plan import (
+from diagnose.evidence.serial.polls import Polls, Tally, UnitTally
+from diagnose.evidence.serial.streams import Assembler
+from diagnose.evidence.serial.text import RECEIVED, SENT, Pieces
+from diagnose.probe.lines import Line, LineLost
+from diagnose.probe.look import ANSWER, DAMAGED, EXCEPTION, NOTHING, OTHER, Look, identity, look
+from diagnose.probe.plan import (
     ASKS_EACH,
     MANY,
     READ_COILS,
@@ -41,9 +44,6 @@ from diagnose.evidence.probe.plan import (
     settings_to_try,
     silence_s,
 )  # fmt: skip
-from diagnose.evidence.serial.polls import Polls, Tally, UnitTally
-from diagnose.evidence.serial.streams import Assembler
-from diagnose.evidence.serial.text import RECEIVED, SENT, Pieces
 
 LISTEN_S = 1.0
 """How long a serial trunk is listened to before the first request, s: another controller would be heard (common practice)."""

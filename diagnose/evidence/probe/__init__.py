@@ -1,1 +1,0 @@
-"""Live probes that only read."""
