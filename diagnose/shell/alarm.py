@@ -33,6 +33,7 @@ NOT_KNOWN = ("?", "do not know", "don't know", "dont know", "dk", "not sure", "n
 LONGEST = 2000  # characters of a line that are kept with an alarm
 MOST_SIGNS = 3  # that are asked about in one line, one after the other
 MOST_LINES = 200  # of a pasted block that are listened to
+NO_RESET = "Do not reset it again, and let nobody else do it: it stays off until a qualified person has found out why it tripped."
 # Commands whose words are names of files, ports and roles.
 DEAF = (
     "evidence", "probe", "export", "report", "instruments", "role", "on-site", "resume", "help",
@@ -66,6 +67,20 @@ def hear(s: Session, typed: str) -> Heard | None:
     elif "=" in text and _names_an_answer(s, text):
         return None
     return s.desk.listen(text) if text else None
+
+
+def reset_lines(s: Session, typed: str) -> list[Line]:
+    """What is said at once to whoever tells, wherever, of resetting again and again; it keeps nothing from happening to the line."""
+    from diagnose.words.resets import resets_again
+
+    for line in typed.splitlines()[:MOST_LINES]:
+        text = " ".join(line.split())[:LONGEST]
+        word, rest = _command(text)
+        if (word in DEAF and word not in SPOKEN) or word == "what-if":
+            continue
+        if resets_again(_unnamed(s, rest) if word in NAMING else text):
+            return wrap("danger", NO_RESET, s.width, "", "  ")
+    return []
 
 
 def _is_answer(s: Session, text: str) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
+from diagnose.casework.answers import UNKNOWN, UNREACHED, plain
 from diagnose.casework.gate import barred, may_take
 from diagnose.casework.state import AnswerError
 from diagnose.knowledge import model as m
@@ -57,6 +58,9 @@ def act(s: Session, typed: str) -> list[Line]:
         return done(s, "")
     problem = f"{shown(typed, 40)} is no command here; type help"
     close = nearest(word, NAMES)
+    if step is None and ((s.seen is not None and s.seen.stop_use) or plain(typed) in (*UNKNOWN, *UNREACHED)):
+        slip = not rest and plain(typed) not in (*UNKNOWN, *UNREACHED) and close.startswith("did")
+        return safety.nothing_asked(s, close if slip else "")
     return s.talk(
         lambda: taking.talk_free(s, typed, f"{problem}; {close}" if close.startswith("did") else problem)
     )

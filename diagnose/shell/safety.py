@@ -65,6 +65,27 @@ def _place_said(s: Session, text: str) -> str:
     return text
 
 
+NEXT = {
+    "made-safe": ("repaired", "repaired"), "repaired": ("switched on for its proofs", "energized"), "proving": ("proved", "handover"),
+}  # fmt: skip
+
+
+def nothing_asked(s: Session, close: str = "") -> list[Line]:
+    """What can be done where no question is open: words that answer nothing are not guessed at beside a danger."""
+    words = ["Nothing is asked now.", f"{close[:1].upper()}{close[1:]}"] if close else ["Nothing is asked now."]
+    waiting = [x for x in _stops(s) if not x.made_safe] or list(_stops(s))
+    if waiting:
+        x = waiting[0]
+        where = "the whole site" if not x.places or x.places[0] == SITE else describe(x.places)
+        done, command = NEXT.get(x.status, ("made safe", "made-safe"))
+        if m.may(s.role, x.by):
+            words.append(f"First {where} has to be {done}: type {command}.")
+        else:
+            words.append(f"A {t.ROLE_WORDS[x.by]} has to come: {where} has to be {done} first. Type handover for whom to send.")
+    words.append("What you know goes in with note; help lists what can be typed.")
+    return wrap("warn", " ".join(words), s.width, "", "  ")
+
+
 def made_safe(s: Session, rest: str) -> list[Line]:
     """Place by place, by a role that may, and in so many words."""
     if not _stops(s):

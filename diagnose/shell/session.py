@@ -183,6 +183,8 @@ class Session:
         typed = text.strip()
         if self.book is not None and self.seen is None:
             self.refresh()
+        if told := alarm.reset_lines(self, typed):
+            self.tell_now(told)
         if alarm.current(self) is not None and not self._choosing:
             return self._in_alarm(typed)
         heard = alarm.hear(self, typed)
