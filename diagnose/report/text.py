@@ -10,6 +10,7 @@ from collections.abc import Collection, Iterable, Mapping
 
 from diagnose.casework import view as v
 from diagnose.casework.view import percent
+from diagnose.knowledge import model as m
 from diagnose.report.jsonview import proof_lines
 from diagnose.report.lines import BLANK, Line, labelled, wrap
 from diagnose.site.places import SITE, Place, describe
@@ -47,10 +48,12 @@ def caution_lines(rows: Iterable[tuple[str, str, str]], width: int, style: str =
     return [line for _, title, says in rows for line in wrap(style, f"! {title}. {says}", width, "", "  ")]
 
 
-def step_lines(s: v.StepView, width: int, unit: str | None = None) -> list[Line]:
+def step_lines(s: v.StepView, width: int, unit: str | None = None, reader: str = "", on_site: bool = False) -> list[Line]:
     """One step on one screen: caution first, then what, where, with what, expecting what, why.
 
     `unit` is that of a measured value; its outcomes carry no numbers, as a number typed is the reading.
+    `reader` is the role of whoever reads it: who does a step is said only where that is somebody else. Without a reader it is said.
+    Danger signs are named by their question; the list of them comes with `?`.
     """
     lines = wrap("title", f"{'REPAIR' if s.kind == 'remedy' else 'NEXT'}: {s.title}", width, "", "  ")
     lines += caution_lines(s.cautions, width)
@@ -65,13 +68,17 @@ def step_lines(s: v.StepView, width: int, unit: str | None = None) -> list[Line]
     if s.assumed:
         lines += labelled("Assumed", "; ".join(s.assumed), width, "dim")
     lines += labelled("Why", s.why, width)
-    lines += labelled(
-        "Who", f"{ROLE_WORDS[s.role]}, {REACH_WORDS[s.reach]}; {STATE_WORDS[s.state]}; about {minutes(s.minutes)}", width
-    )
+    own = s.role == reader or (on_site and m.may(reader, s.role))
+    time = f"about {minutes(s.minutes)}"
+    if own:
+        lines += labelled("Time", f"{time}; {STATE_WORDS[s.state]}", width)
+    else:
+        lines += labelled("Who", f"{ROLE_WORDS[s.role]}, {REACH_WORDS[s.reach]}; {STATE_WORDS[s.state]}; {time}", width)
     if s.kind == "check":
         lines.append(BLANK)
         lines += wrap("title", s.ask, width)
-        lines += outcome_lines(s.outcomes, width, unit is None)
+        if s.id not in m.SIGNS:
+            lines += outcome_lines(s.outcomes, width, unit is None)
     return lines
 
 
@@ -135,14 +142,15 @@ def _times(factor: float) -> str:
     return f"{factor:.1f}" if factor < 10 else f"{factor:.0f}"
 
 
-def finding_lines(findings: Iterable[v.FindingView], width: int) -> list[Line]:
-    """Findings of the rules, the dangerous first."""
+def finding_lines(findings: Iterable[v.FindingView], width: int, reader: str = "electrician") -> list[Line]:
+    """Findings of the rules, the dangerous first; their sources for a `reader` who knows the documents."""
     words = {"danger": "DANGER", "violation": "Record", "note": "Note", "no-fault": "Nothing broken"}
     styles = {"danger": "danger", "violation": "warn", "note": "text", "no-fault": "good"}
     lines: list[Line] = []
     for f in findings:
         lines += wrap(styles[f.level], f"{words[f.level]}: {f.says}", width, "", "  ")
-        lines += wrap("dim", f"source: {', '.join(f.sources)}", width, "  ", "  ")
+        if m.may(reader, "technician"):
+            lines += wrap("dim", f"source: {', '.join(f.sources)}", width, "  ", "  ")
     return lines
 
 
@@ -272,7 +280,7 @@ def assessment_lines(
     lines = wrap("title", f"{a.title} - {a.site}", width)
     for part in (
         stop_lines(a, width), danger_proof_lines(a, width, titles or {}), caring_lines(a, width),
-        contradiction_lines(a, width), finding_lines(a.findings, width), suspect_lines(a, width), proof_state_lines(a, width, titles),
+        contradiction_lines(a, width), finding_lines(a.findings, width, a.role), suspect_lines(a, width), proof_state_lines(a, width, titles),
         handover_lines(a, width) if a.handover and a.handover.due else [],
     ):  # fmt: skip
         if part:

@@ -106,12 +106,12 @@ def why(s: Session, rest: str) -> list[Line]:
     suspect = a.suspects[int(number) - 1]
     tell = {r.event: s.desk.assessor.tell(r) for r in state.readings}
     lines = t.evidence_lines(a, suspect, tell, s.width)
-    lines += [BLANK, *chain_lines(s.desk.knowledge, suspect, s.width)]
+    lines += [BLANK, *chain_lines(s.desk.knowledge, suspect, s.width, s.role)]
     about = [f for f in a.findings if not f.places or any(p in f.places for p, _ in suspect.places)]
     if about:
         lines += [BLANK, *wrap("title", "What rules found there:", s.width)]
         for finding in about[:4]:
-            lines += t.finding_lines([finding], s.width)
+            lines += t.finding_lines([finding], s.width, s.role)
             lines += t.because_lines(finding, s.width)
     return lines
 
@@ -126,7 +126,7 @@ def suspects(s: Session, rest: str) -> list[Line]:
 
 def findings(s: Session, rest: str) -> list[Line]:
     assert s.seen is not None
-    lines = [*t.finding_lines(s.seen.findings, s.width), *t.contradiction_lines(s.seen, s.width)]
+    lines = [*t.finding_lines(s.seen.findings, s.width, s.role), *t.contradiction_lines(s.seen, s.width)]
     return lines or wrap("text", "No findings.", s.width)
 
 
@@ -170,7 +170,7 @@ def more(s: Session, rest: str) -> list[Line]:
     step = s.step
     if step is None:
         return help_(s, "")
-    return more_lines(s.desk.knowledge, step, s.width)
+    return more_lines(s.desk.knowledge, step, s.width, s.role)
 
 
 def what_if(s: Session, rest: str) -> list[Line]:

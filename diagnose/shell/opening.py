@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from diagnose.site.places import Place
 
 NONE = "-"
+NARROW = 60  # columns; below it no list that the question names already
+SHORT_WAYS = "n for none. Else say what it is, or ? for the list."
 ROLE_CHOICES = (
     ("contact", "site contact: on the spot, opens and measures nothing"),
     ("agent", "help-desk agent: on the phone, with remote access"),
@@ -76,17 +78,19 @@ def _all(site: Site, kind: str = "unit") -> str:
 
 
 def danger_lines(check: m.Check, width: int) -> list[Line]:
-    """The danger question with its answers."""
-    lines = wrap("danger", f"First: {check.ask.replace('{place}', 'any unit')}", width)
-    lines += numbered([o.says for o in check.outcomes], width)
-    return lines
+    """The danger question. It names the signs itself, so a narrow screen has no list of them below it."""
+    ask = check.ask.replace("{place}", "any unit")
+    lines = wrap("danger", f"First: {ask[:1].lower()}{ask[1:]}", width)
+    if width < NARROW:
+        return [*lines, *wrap("title", SHORT_WAYS, width)]
+    return [*lines, *numbered([o.says for o in check.outcomes], width)]
 
 
 def _ask_danger(s: Session, check: m.Check) -> Generator[Ask, str, tuple[str, str]]:
     """(outcome, what was said). Words that are no danger sign are kept as the complaint."""
     words = (*check.outcome_ids, "do not know", *(p for o in check.outcomes for p in (o.says, *o.phrases)))
     lines = danger_lines(check, s.width)
-    help_lines = tuple(wrap("text", check.how, s.width))
+    help_lines = (*wrap("text", check.how, s.width), *numbered([o.says for o in check.outcomes], s.width))
     ask = Ask(tuple(lines), "danger signs (n: none)> ", words, help_lines)
     said = ""
     while True:

@@ -68,23 +68,25 @@ def barred_lines(check: m.Check, needed: str, standing: bool, width: int) -> lis
     return lines
 
 
-def more_lines(k: m.Knowledge, s: v.StepView, width: int) -> list[Line]:
-    """More help on a step: how, what the answers mean, sources by title."""
+def more_lines(k: m.Knowledge, s: v.StepView, width: int, reader: str) -> list[Line]:
+    """More help on a step: how, what the answers mean, and for the qualified the sources by title."""
     lines = wrap("title", s.title, width, "", "  ")
     lines += labelled("How", s.how, width)
-    for o in s.outcomes:
+    numbered = s.kind == "check" and not k.checks[s.id].gauge
+    for n, o in enumerate(s.outcomes, 1):
         chance = f" ({percent(o.chance)} expected)" if o.chance >= 0.005 else ""
         points = f"; would point to: {o.points_to}" if o.points_to else ""
-        lines += wrap("text", f"{o.id.replace('-', ' ')}: {o.says}{chance}{points}", width, "- ", "  ")
+        text = f"{o.id.replace('-', ' ')}: {o.says}{chance}{points}"
+        lines += wrap("text", f"{n}  {text}", width, "", "   ") if numbered else wrap("text", text, width, "- ", "  ")
     for title, says in [(t, x) for _, t, x in s.cautions]:
         lines += wrap("warn", f"! {title}. {says}", width, "", "  ")
-    for source in s.sources:
+    for source in s.sources if m.may(reader, "technician") else ():
         lines += labelled("Source", k.sources[source].title if source in k.sources else source, width, "dim")
     return lines
 
 
-def chain_lines(k: m.Knowledge, s: v.SuspectView, width: int) -> list[Line]:
-    """Which lines of the rule base tie a suspect to the answers given."""
+def chain_lines(k: m.Knowledge, s: v.SuspectView, width: int, reader: str) -> list[Line]:
+    """Which lines of the rule base tie a suspect to the answers given, with their sources for the qualified."""
     fault = k.faults[s.fault]
     answered = {(w.check, w.outcome) for w in s.weights}
     lines = wrap("title", "By which rules:", width)
@@ -102,7 +104,7 @@ def chain_lines(k: m.Knowledge, s: v.SuspectView, width: int) -> list[Line]:
             )
             says = f"'{check.title}' reads '{outcome.says if outcome else show.outcome}'"
             lines += wrap("text", f"{fault.title}.{through} Then {says} {where}: {often}.", width, "- ", "  ")
-            lines += _source_lines(k, sources, width, f"{file}:{show.line}")
+            lines += _source_lines(k, sources, width, reader, f"{file}:{show.line}")
     if fault.alters and any(k.checks[w.check].gauge in ("trunk-ohms", "idle-millivolts") for w in s.weights):
         shown += 1
         lines += wrap(
@@ -112,7 +114,7 @@ def chain_lines(k: m.Knowledge, s: v.SuspectView, width: int) -> list[Line]:
             "- ",
             "  ",
         )
-        lines += _source_lines(k, fault.sources, width)
+        lines += _source_lines(k, fault.sources, width, reader)
     if not shown:
         lines += wrap(
             "text",
@@ -121,7 +123,7 @@ def chain_lines(k: m.Knowledge, s: v.SuspectView, width: int) -> list[Line]:
             "- ",
             "  ",
         )
-        lines += _source_lines(k, fault.sources, width)
+        lines += _source_lines(k, fault.sources, width, reader)
     return lines
 
 
@@ -137,7 +139,9 @@ def _links(k: m.Knowledge, fault: m.Fault) -> Iterable[tuple[tuple[m.Show, ...],
         )
 
 
-def _source_lines(k: m.Knowledge, sources: Sequence[str], width: int, rule: str = "") -> list[Line]:
+def _source_lines(k: m.Knowledge, sources: Sequence[str], width: int, reader: str, rule: str = "") -> list[Line]:
+    if not m.may(reader, "technician"):
+        return []
     rule_lines = wrap("dim", f"rule: {rule}", width, "  ", "    ") if rule else []
     titles = "; ".join(dict.fromkeys(k.sources[s].title if s in k.sources else s for s in sources))
     return [*rule_lines, *wrap("dim", f"source: {titles}", width, "  ", "    ")]

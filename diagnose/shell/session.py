@@ -514,7 +514,7 @@ class Session:
             if n not in old_notices
             for line in wrap("warn", f"! {n}", self.width, "", "  ")
         ]
-        lines += t.finding_lines([f for f in a.findings if (f.id, f.places) not in known and f.id != SAID_ALREADY], self.width)
+        lines += t.finding_lines([f for f in a.findings if (f.id, f.places) not in known and f.id != SAID_ALREADY], self.width, self.role)
         if (a.kept_out, a.holds) != ((before.kept_out, before.holds) if before else ((), ())):
             lines += t.caring_lines(a, self.width)
         if a.contradictions != (before.contradictions if before else ()):
@@ -546,7 +546,7 @@ class Session:
                 step = step._replace(
                     ask=f"For each of {_where(step)}: {check.ask.replace('{place}', 'the ' + check.at)}"
                 )
-            lines = [*t.step_lines(step, self.width, self.unit(step)), *self._hint(step)]
+            lines = [*t.step_lines(step, self.width, self.unit(step), self.role, state.on_site), *self._hint(step)]
             if a.handover and a.handover.due:
                 who = t.ROLE_WORDS[a.handover.role]
                 lines += wrap("warn", f"It is time to send a {who}; type handover.", self.width)
@@ -598,6 +598,8 @@ class Session:
     def _hint(self, step: StepView) -> list[Line]:
         if step.kind == "remedy":
             words = "Type done when it is done, skip for other steps, ? for more."
+        elif step.id in m.SIGNS:
+            words = "n: none of these. Else say what it is, or ? for the list with its numbers."
         elif self.unit(step) is not None:
             words = f"Type the value ({self.unit(step)}). Or: can't, do not know, other, ?"
         elif len(step.places) > 1:

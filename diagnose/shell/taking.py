@@ -108,7 +108,7 @@ def screen(s: Session, check: m.Check, places: tuple[Place, ...]) -> list[Line]:
     place = places[0] if places else None
     expected = s.desk.assessor.expected(check, state.site, place) if place else ("", ())
     view = check_view(s.desk.knowledge, check, places, expected)
-    lines = t.step_lines(view, s.width, s.unit(view))
+    lines = t.step_lines(view, s.width, s.unit(view), s.role, state.on_site)
     if not has_instrument(check, state.instruments):
         lines += wrap(
             "warn",

@@ -187,7 +187,7 @@ def test_signs_cover_what_people_report(k: m.Knowledge) -> None:
 def test_the_first_question_asks_about_the_panel(desk: Desk) -> None:
     for width in WIDTHS:
         first = flat(Screens(desk, "contact", width).screens[0])
-        assert "At any unit, its cable, or the panel that feeds it" in first
+        assert "at any unit, its cable, or the panel that feeds it?" in first
 
 
 def test_a_none_at_the_opening_covers_the_panel_and_a_buzzing_one_stops_all(begin: Begin) -> None:

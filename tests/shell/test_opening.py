@@ -22,7 +22,8 @@ def readings(session: Session) -> list[tuple[str, str, str]]:
 def test_danger_signs_come_first(desk: Desk) -> None:
     session = Session(desk, Options("technician", HARBOUR))
     text = flat("\n".join(line.text for line in session.start()))
-    assert text.startswith("First: At any unit, its cable, or the panel that feeds it")
+    assert text.startswith("First: any fire, smoke or burning smell")
+    assert "at any unit, its cable, or the panel that feeds it?" in text
     assert session.book is None
 
 

@@ -21,10 +21,37 @@ def live(session: Session) -> int:
     return len(session.state_now.readings)
 
 
-def test_a_step_tells_what_where_why_who(silent: Silent) -> None:
+def test_a_step_tells_what_where_why_and_how_long(silent: Silent) -> None:
     text = say(silent(), "")
-    for word in ("NEXT:", "Where:", "Expect:", "Why:", "Who:"):
+    for word in ("NEXT:", "Where:", "Expect:", "Why:", "Time: about"):
         assert word in text
+
+
+@pytest.mark.parametrize(("role", "who"), [("contact", False), ("agent", True), ("technician", False), ("electrician", False)])
+def test_who_does_a_step_is_said_where_it_is_somebody_else(silent: Silent, role: str, who: bool) -> None:
+    """A desk has the caller look; whoever is there does it, and is not told to be somebody else."""
+    session = silent(role)
+    say(session, "check unit power at 5")
+    text = say(session, "?") if session.dialog is None else "\n".join(x.text for x in session.dialog.ask.lines)
+    assert ("Who: site contact (touches nothing), by phone" in text) is who
+    assert ("Time: about" in text) is not who
+
+
+def test_who_is_said_to_an_electrician_who_is_not_there(silent: Silent) -> None:
+    session = silent("electrician")
+    say(session, "on-site no", "check unit power at 5")
+    assert session.dialog is not None
+    assert "Who: site contact" in "\n".join(x.text for x in session.dialog.ask.lines)
+
+
+@pytest.mark.parametrize(("role", "shown"), [("contact", False), ("agent", False), ("technician", True)])
+def test_sources_are_for_those_who_know_the_documents(silent: Silent, role: str, shown: bool) -> None:
+    session = silent(role)
+    text = ""
+    for line in ("findings", "why", "?"):
+        text += say(session, line)
+    assert ("source:" in text.lower()) is shown
+    assert ("rule: " in text) is shown
 
 
 def test_saved_is_said_after_the_commit(silent: Silent) -> None:
