@@ -15,7 +15,7 @@ MOST_DRAWINGS = 4
 LONGEST_TEXT = 120
 
 
-class Trace(NamedTuple):
+class Curve(NamedTuple):
     """A curve: from `start` to `end` s, the least and the greatest value of each equal piece (nan: nothing known).
 
     `unit` is that of the values, volts unless said.
@@ -28,7 +28,7 @@ class Trace(NamedTuple):
     unit: str = "V"
 
 
-class Mark(NamedTuple):
+class CurveMark(NamedTuple):
     """A moment in s and what is there."""
 
     at: float
@@ -39,11 +39,11 @@ class Drawing(NamedTuple):
     """A curve with its title and the moments marked in it."""
 
     title: str
-    trace: Trace
-    marks: tuple[Mark, ...] = ()
+    trace: Curve
+    marks: tuple[CurveMark, ...] = ()
 
 
-def columns(trace: Trace, width: int) -> list[tuple[float, float]]:
+def columns(trace: Curve, width: int) -> list[tuple[float, float]]:
     """Least and greatest value of each of `width` columns, nan where nothing is known."""
     count = len(trace.low)
     out: list[tuple[float, float]] = []
@@ -87,11 +87,11 @@ def from_json(value: object) -> Drawing | None:
     if not (math.isfinite(start) and math.isfinite(end)) or not end > start or len(low) > MOST_COLUMNS:
         return None
     found = [
-        Mark(at, one_line(str(m.get("text", "")), LONGEST_TEXT))
+        CurveMark(at, one_line(str(m.get("text", "")), LONGEST_TEXT))
         for m in marks[:MOST_MARKS]
         if isinstance(m, Mapping) and math.isfinite(at := _number(m.get("at_s")))
     ]
-    trace = Trace(start, end, [_number(v) for v in low], [_number(v) for v in high], one_line(str(value.get("unit", "V")), 8))
+    trace = Curve(start, end, [_number(v) for v in low], [_number(v) for v in high], one_line(str(value.get("unit", "V")), 8))
     return Drawing(one_line(str(value.get("title", "")), LONGEST_TEXT), trace, tuple(found))
 
 

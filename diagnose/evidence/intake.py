@@ -2,30 +2,31 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import re
 from pathlib import Path
 from typing import IO, NamedTuple, cast
 
-from diagnose.evidence.base import (
-    EXCERPT,
+from diagnose.evidence.csv_table import UTF_16
+from diagnose.evidence.reader import (
     HEAD,
-    IMPORTERS,
     POINTS,
+    READERS,
     Asked,
     EvidenceError,
-    Hashing,
-    Importer,
-    Report,
+    Reader,
     load_all,
     recognise,
 )
-from diagnose.evidence.csv_table import UTF_16
+from diagnose.evidence.report import Report
 from diagnose.evidence.textlines import head_text
 from diagnose.site.model import Site
 from diagnose.site.places import FAR, KINDS, NEAR, Place, PlaceError
 from diagnose.source.problems import nearest, shown
 
+EXCERPT = 65_536
+"""Bytes of the original that are kept with a case."""
 PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"BZh", b"\xfd7zXZ\x00", b"\x28\xb5\x2f\xfd", b"7z\xbc\xaf")
 
 
@@ -36,6 +37,30 @@ class Original(NamedTuple):
     size: int
     sha256: str
     excerpt: str
+
+
+class Hashing:
+    """A binary stream read through, counted and hashed on the way, with its beginning kept."""
+
+    def __init__(self, stream: IO[bytes]) -> None:
+        self._stream = stream
+        self._digest = hashlib.sha256()
+        self.size = 0
+        self.excerpt = b""
+
+    def read(self, size: int = -1) -> bytes:
+        """Up to `size` bytes."""
+        data = self._stream.read(size)
+        self._digest.update(data)
+        self.size += len(data)
+        if len(self.excerpt) < EXCERPT:
+            self.excerpt += data[: EXCERPT - len(self.excerpt)]
+        return data
+
+    @property
+    def sha256(self) -> str:
+        """The hash of all that has been read."""
+        return self._digest.hexdigest()
 
 
 class _Ahead(io.RawIOBase):
@@ -88,13 +113,13 @@ def read_stream(stream: IO[bytes], name: str, site: Site | None, kind: str = "",
     if not wanted or (point and point not in chosen.places):
         said = " ".join(str(x) for x in (place, point) if x)
         report = report._replace(says=(*report.says, f"the place {shown(said)} was not used: {_why_not(chosen)}"))
-    while hashed.read(1 << 20):  # what an importer left unread belongs to the file all the same
+    while hashed.read(1 << 20):  # what a reader left unread belongs to the file all the same
         pass
     text = "".join(c if c.isprintable() or c == "\n" else "." for c in head_text(hashed.excerpt[:EXCERPT]))
     return report, Original(name, hashed.size, hashed.sha256, text)
 
 
-def _why_not(chosen: Importer) -> str:
+def _why_not(chosen: Reader) -> str:
     if not chosen.places:
         return "this kind of evidence names its places itself"
     known = [k for k in (*KINDS, *POINTS) if k in chosen.places]
@@ -151,13 +176,13 @@ def _find(text: str, site: Site) -> tuple[tuple[Place, ...], str]:
     return (), why
 
 
-def _named(kind: str) -> Importer:
-    if kind not in IMPORTERS:
-        raise EvidenceError(f"there is no kind {shown(kind)}; {nearest(kind, IMPORTERS) or 'known: ' + ', '.join(sorted(IMPORTERS))}")
-    return IMPORTERS[kind]
+def _named(kind: str) -> Reader:
+    if kind not in READERS:
+        raise EvidenceError(f"there is no kind {shown(kind)}; {nearest(kind, READERS) or 'known: ' + ', '.join(sorted(READERS))}")
+    return READERS[kind]
 
 
-def _recognised(head: bytes, name: str) -> Importer:
+def _recognised(head: bytes, name: str) -> Reader:
     found = recognise(head, name)
     if not found and head.startswith(PACKED):
         raise EvidenceError(f"{shown(name)} is packed (compressed); unpack it first")
@@ -165,6 +190,6 @@ def _recognised(head: bytes, name: str) -> Importer:
         raise EvidenceError(f"{shown(name)} is text in UTF-16; save it again as UTF-8")
     if not found:
         raise EvidenceError(
-            f"{shown(name)} is of no kind that is known here; say which with --kind: {', '.join(sorted(IMPORTERS))}"
+            f"{shown(name)} is of no kind that is known here; say which with --kind: {', '.join(sorted(READERS))}"
         )
     return found[0][1]

@@ -14,7 +14,7 @@ import os
 import socket
 from typing import Any, Protocol
 
-from diagnose.evidence.base import EvidenceError
+from diagnose.evidence.reader import EvidenceError
 from diagnose.physics import serial
 from diagnose.probe.guard import HEADER, ReadOnly, require_serial_read, require_tcp_read
 from diagnose.probe.plan import (

@@ -1,6 +1,6 @@
 """A live probe of the way to the back office: what the rungs mean, as a report with readings.
 
-The rungs are climbed by `diagnose.probe.ladder` and judged by `diagnose.evidence.network.ip_verdict`, as for commands
+The rungs are climbed by `diagnose.probe.ladder` and judged by `diagnose.evidence.network.ip.find`, as for commands
 that a person typed. The order is `diagnose.physics.ip.BRING_UP`.
 """
 
@@ -15,9 +15,10 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from typing import Any
 
-from diagnose.evidence.base import Asked, Report, Taken
 from diagnose.evidence.intake import Original
-from diagnose.evidence.network.ip_verdict import Http, judge
+from diagnose.evidence.network.ip.find import Http, judge
+from diagnose.evidence.reader import Asked
+from diagnose.evidence.report import Report, TakenReading
 from diagnose.evidence.textlines import Standpoint, standpoint
 from diagnose.gauges.network import CLOCK_RIGHT_S
 from diagnose.physics import ocpp
@@ -99,7 +100,7 @@ def _stranger(seen: Ladder, site: Site | None) -> bool:
     return seen.wish.made_up or (bool(known) and seen.wish.target.identity not in known)
 
 
-def _stands(seen: Ladder, t: Taken, site: Site | None) -> bool:
+def _stands(seen: Ladder, t: TakenReading, site: Site | None) -> bool:
     """Whether a reading may be believed, given what only a live probe knows."""
     if t.check in ("port-connect", "tls-look", "websocket-try", "handshake-record") and t.answer != "intercepted" and _led_astray(seen):
         return False  # who answers is not the back office
@@ -115,31 +116,31 @@ def _stands(seen: Ladder, t: Taken, site: Site | None) -> bool:
     return True
 
 
-def _own_readings(seen: Ladder, stand: Standpoint, there: set[str]) -> list[Taken]:
+def _own_readings(seen: Ladder, stand: Standpoint, there: set[str]) -> list[TakenReading]:
     """Readings that the commands of a person would not give."""
     at, taken, up = stand.uplink, [], None if _led_astray(seen) else seen.upgrade
     on_station = seen.wish.seen_from == "station"
     if up is not None and up.end in probe_http.WRONG:
         if on_station:
-            taken.append(Taken("connect-step", at, "stops-at-upgrade", up.says, "line 7"))
+            taken.append(TakenReading("connect-step", at, "stops-at-upgrade", up.says, "line 7"))
         else:
-            taken.append(Taken("websocket-try", at, "spoiled", up.says, "line 7"))
+            taken.append(TakenReading("websocket-try", at, "spoiled", up.says, "line 7"))
     elif up is not None and up.end == "silent" and not up.raw:
         check, word = ("connect-step", "stops-at-upgrade") if on_station else ("websocket-try", "no-reply")
-        taken.append(Taken(check, at, word, up.says, "line 7"))
+        taken.append(TakenReading(check, at, word, up.says, "line 7"))
     if up is not None and up.end == "accepted" and up.protocol and up.protocol not in seen.wish.subprotocols:
         because = f"offered {', '.join(seen.wish.subprotocols)}; the server chose {up.protocol}"
-        taken.append(Taken("version-compare", at, "none-in-common", because, "line 7"))
+        taken.append(TakenReading("version-compare", at, "none-in-common", because, "line 7"))
     answer = seen.time
     # What answers the station answers a laptop beside it; that nothing answers the station may be its own settings.
     if answer is not None and (answer.offset or (not answer.answered and not on_station)):
-        taken.append(Taken("time-lookup", at, "answers" if answer.offset else "no-answer", answer.says, "line 4"))
+        taken.append(TakenReading("time-lookup", at, "answers" if answer.offset else "no-answer", answer.says, "line 4"))
     offset = _offset(seen)
     if on_station and offset is not None:
-        taken.append(Taken("clock-read", at, f"{offset.seconds:.1f} s", f"by {offset.by}: {probe_time.tell(offset)}", "line 4" if answer and answer.offset else "line 7"))
+        taken.append(TakenReading("clock-read", at, f"{offset.seconds:.1f} s", f"by {offset.by}: {probe_time.tell(offset)}", "line 4" if answer and answer.offset else "line 7"))
     check = "laptop-at-switch" if seen.wish.seen_from == "switch" else "laptop-at-station"
     if not on_station and check not in there and seen.got_out():
-        taken.append(Taken(check, at, "gets-through", "the time service answers", "line 4"))
+        taken.append(TakenReading(check, at, "gets-through", "the time service answers", "line 4"))
     return taken
 
 
@@ -152,7 +153,7 @@ def _led_astray(seen: Ladder) -> bool:
     return bool(there) and all(a.is_loopback or a.is_unspecified or a.is_link_local for a in there)
 
 
-def _worded(seen: Ladder, t: Taken) -> Taken:
+def _worded(seen: Ladder, t: TakenReading) -> TakenReading:
     """A reading with its rung named in place of a line, and with what was seen of the certificate."""
     because = t.because
     if t.check in ("tls-look", "station-tls-error") and seen.shaken is not None and seen.shaken.word != "verified":

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from ipaddress import IPv6Address
 from typing import NamedTuple
 
-from diagnose.evidence.base import EvidenceError
+from diagnose.evidence.reader import EvidenceError
 from diagnose.physics import serial
 from diagnose.site.model import Site
 from diagnose.site.places import Place, ranges

@@ -13,7 +13,7 @@ from math import sqrt
 from statistics import fmean, median
 from typing import Any, NamedTuple
 
-from diagnose.evidence.base import Report, Taken
+from diagnose.evidence.report import Report, TakenReading
 from diagnose.evidence.serial.polls import UnitTally
 from diagnose.evidence.serial.readings import Finder
 from diagnose.physics import serial
@@ -117,7 +117,7 @@ def alternates(values: Sequence[bytes]) -> bool:
 
 
 def report(m: Measured, site: Site | None) -> Report:
-    """What was measured, as importers give it."""
+    """What was measured, as readers give it."""
     finder = _finder(m, site)
     taken = [t for t in finder.taken if _speaks_of_units(t, m)]
     taken = list({(t.check, t.at, t.answer): t for t in reversed(taken)}.values())[::-1]  # two shared addresses are one answer
@@ -125,7 +125,7 @@ def report(m: Measured, site: Site | None) -> Report:
     taken += _identity_readings(m, finder)
     taken += _sweep_readings(m, finder)
     if m.plan.host and finder.where.trunk:
-        taken.append(Taken("gateway-port", f"trunk {finder.where.trunk}", "connects", f"{m.plan.where} took the connection", "whole log"))
+        taken.append(TakenReading("gateway-port", f"trunk {finder.where.trunk}", "connects", f"{m.plan.where} took the connection", "whole log"))
     damage = [x for x in finder.says if x.startswith(FROM_THE_FRAMES)]
     says = [*_headline(m), *_remarks(m), *damage, *_sweep_says(m)]
     return Report(
@@ -135,7 +135,7 @@ def report(m: Measured, site: Site | None) -> Report:
     )  # fmt: skip
 
 
-def _speaks_of_units(t: Taken, m: Measured) -> bool:
+def _speaks_of_units(t: TakenReading, m: Measured) -> bool:
     """Whether a reading is of the units and the trunk, not of the adapter or of the controller that the probe stands in for."""
     if t.check == "raw-frames":
         return not m.plan.host and t.answer not in NOT_OF_THE_PROBE
@@ -163,30 +163,30 @@ def _behind_gateway(u: UnitTally) -> None:
         u.silent, u.good = u.asked, 0
 
 
-def _scan_readings(m: Measured, finder: Finder, taken: Sequence[Taken]) -> list[Taken]:
+def _scan_readings(m: Measured, finder: Finder, taken: Sequence[TakenReading]) -> list[TakenReading]:
     """What the addresses say together, and two names at one address."""
     place = finder.where
-    found: list[Taken] = []
+    found: list[TakenReading] = []
     if not place.trunk:
         return found
     known = {t.answer for t in taken if t.check == "address-scan"}
     names = [u for u in m.units.values() if two_units(u)]
     found += [
-        Taken("identity-read", f"unit {place.unit_of[u.address]}", "changes", two_units(u), "whole log")
+        TakenReading("identity-read", f"unit {place.unit_of[u.address]}", "changes", two_units(u), "whole log")
         for u in m.units.values() if len(set(u.identities)) > 1 and u.address in place.unit_of
     ]  # fmt: skip
     if names and "collides" not in known:
         because = f"address {names[0].address}: {two_units(names[0])}"
-        return [*found, Taken("address-scan", f"trunk {place.trunk}", "collides", because, "whole log")]
+        return [*found, TakenReading("address-scan", f"trunk {place.trunk}", "collides", because, "whole log")]
     if known or not place.planned or m.stopped or len(m.plan.units) < ALL_ADDRESSES - 1:
         return found
     wanted = [a for a in place.unit_of if a != place.controller and a in m.units]
     missing = [a for a in wanted if not present(m.units[a])]
     because = f"{len(wanted)} planned of {len(m.plan.units)} asked; missing: {ranges(missing) if missing else 'none'}"
-    return [Taken("address-scan", f"trunk {place.trunk}", "units-missing" if missing else "as-planned", because, "whole log")]
+    return [TakenReading("address-scan", f"trunk {place.trunk}", "units-missing" if missing else "as-planned", because, "whole log")]
 
 
-def _identity_readings(m: Measured, finder: Finder) -> list[Taken]:
+def _identity_readings(m: Measured, finder: Finder) -> list[TakenReading]:
     """Whether a unit names itself alike each time; being alike counts only after as many reads as the check asks for."""
     groups: dict[str, list[int]] = {}
     for address, u in m.units.items():
@@ -198,7 +198,7 @@ def _identity_readings(m: Measured, finder: Finder) -> list[Taken]:
     for answer, addresses in groups.items():
         units = [finder.where.unit_of[a] for a in addresses]
         because = f"address {ranges(addresses)}, read {max(len(m.units[a].identities) for a in addresses)} times"
-        taken.append(Taken("identity-read", _at(units), answer, because, "whole log"))
+        taken.append(TakenReading("identity-read", _at(units), answer, because, "whole log"))
     return taken
 
 
@@ -206,7 +206,7 @@ def _at(units: Sequence[int]) -> str:
     return f"unit {units[0]}" if len(units) == 1 else f"units {ranges(units)}"
 
 
-def _sweep_readings(m: Measured, finder: Finder) -> list[Taken]:
+def _sweep_readings(m: Measured, finder: Finder) -> list[TakenReading]:
     """Units that answer at another setting than the record's."""
     if not m.plan.recorded:
         return []
@@ -217,7 +217,7 @@ def _sweep_readings(m: Measured, finder: Finder) -> list[Taken]:
             continue
         other_rate = row.setting.bit_rate != m.plan.setting.bit_rate
         because = f"answers at {row.setting}; the record says {m.plan.setting}"
-        taken.append(Taken("unit-port-shown", _at(units), "wrong-rate" if other_rate else "wrong-parity", because, "whole log"))
+        taken.append(TakenReading("unit-port-shown", _at(units), "wrong-rate" if other_rate else "wrong-parity", because, "whole log"))
     return taken
 
 

@@ -8,7 +8,7 @@ import time
 from typing import NamedTuple, Protocol
 from urllib.parse import quote, unquote, urlsplit
 
-from diagnose.evidence.base import EvidenceError
+from diagnose.evidence.reader import EvidenceError
 from diagnose.source.problems import one_line, shown
 
 LONGEST_URL = 2048

@@ -13,7 +13,7 @@ import socket
 import time
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from diagnose.evidence.base import EvidenceError
+from diagnose.evidence.reader import EvidenceError
 from diagnose.probe.target import Target, Until
 from diagnose.source.problems import one_line, shown
 

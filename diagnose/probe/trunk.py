@@ -16,8 +16,8 @@ from typing import IO
 
 import numpy as np
 
-from diagnose.evidence.base import EXCERPT, EvidenceError
-from diagnose.evidence.intake import Original
+from diagnose.evidence.intake import EXCERPT, Original
+from diagnose.evidence.reader import EvidenceError
 from diagnose.evidence.serial.polls import Polls, Tally, UnitTally
 from diagnose.evidence.serial.streams import Assembler
 from diagnose.evidence.serial.text import RECEIVED, SENT, Pieces

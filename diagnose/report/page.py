@@ -22,8 +22,8 @@ from diagnose.source.problems import one_line
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-    from diagnose.evidence.base import Report, Taken
     from diagnose.evidence.intake import Original
+    from diagnose.evidence.report import Report, TakenReading
 
 LONGEST = 2000  # characters of any one text on a page
 MOST_BEGINNING = 16_000
@@ -70,7 +70,7 @@ def evidence_page(report: Report, original: Original, k: m.Knowledge | None) -> 
     )  # fmt: skip
 
 
-def _read(k: m.Knowledge | None, t: Taken) -> dict[str, str]:
+def _read(k: m.Knowledge | None, t: TakenReading) -> dict[str, str]:
     return {
         "check": _check_title(k, t.check) if k else t.check, "at": t.at, "answer": outcome_text(k, t.check, t.answer) if k else t.answer,
         "because": t.because, "lines": t.lines,

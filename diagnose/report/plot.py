@@ -6,14 +6,14 @@ import math
 from collections.abc import Sequence
 from html import escape
 
-from diagnose.evidence.drawing import Mark, Trace, columns
+from diagnose.evidence.drawing import Curve, CurveMark, columns
 from diagnose.source.problems import one_line
 
 TIMES = ((7200.0, "h"), (300.0, "min"), (1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"))
 LEAST_WIDTH, MOST_WIDTH = 20, 400
 
 
-def _finite(trace: Trace) -> tuple[float, float]:
+def _finite(trace: Curve) -> tuple[float, float]:
     values = [v for v in (*trace.low, *trace.high) if abs(v) < 1e290]
     if not values:
         return -1.0, 1.0
@@ -52,14 +52,14 @@ def ticks(low: float, high: float, most: int = 6) -> list[float]:
     return [round(k * step, 12 - math.floor(math.log10(step))) for k in range(math.ceil(low / step), math.floor(high / step) + 1)]
 
 
-def _moments(trace: Trace) -> list[float]:
+def _moments(trace: Curve) -> list[float]:
     """Round times for the axis, in the unit in which they are told."""
     span = trace.end - trace.start
     scale = _scale(span)
     return [t * scale for t in ticks(trace.start / scale, trace.end / scale)]
 
 
-def sketch(trace: Trace, marks: Sequence[Mark] = (), width: int = 72, height: int = 12) -> list[str]:
+def sketch(trace: Curve, marks: Sequence[CurveMark] = (), width: int = 72, height: int = 12) -> list[str]:
     """Lines of plain characters, none longer than `width` (20 to 400): the curve, a row of marks, the times, the marks' texts.
 
     Errors: none; widths and heights outside the limits are brought within.
@@ -118,7 +118,7 @@ def _wrapped(text: str, width: int) -> list[str]:
     return [*lines, line] if line else lines
 
 
-def svg(trace: Trace, marks: Sequence[Mark] = (), title: str = "Waveform", width: int = 900, height: int = 360) -> str:
+def svg(trace: Curve, marks: Sequence[CurveMark] = (), title: str = "Waveform", width: int = 900, height: int = 360) -> str:
     """One standalone SVG document of `width` by `height` pixels: curve, axes, marks as dashed lines with their texts.
 
     Errors: none. No script, no link, no style from elsewhere; foreign text is escaped.

@@ -18,9 +18,9 @@ from diagnose.site.places import PlaceError
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:
-    from diagnose.evidence.base import Report
-    from diagnose.evidence.base import Taken as Found
     from diagnose.evidence.intake import Original
+    from diagnose.evidence.report import Report
+    from diagnose.evidence.report import TakenReading as Found
     from diagnose.knowledge.model import Check
     from diagnose.shell.casebook import Row
     from diagnose.shell.session import Session
@@ -31,7 +31,7 @@ MOST_LINES = 20_000
 END = "."
 QUOTES = "'\""
 SURE = 0.5
-"""How sure an importer must be of a pasted block, where nobody has said that it is evidence."""
+"""How sure a reader must be of a pasted block, where nobody has said that it is evidence."""
 MOST_EXCERPT = 16_000  # characters of the original that are kept in the case
 
 
@@ -59,7 +59,7 @@ def _is_file(name: str) -> bool:
 
 def _read(s: Session, reader: Callable[[str], tuple[Report, Original]], at: str) -> Talk:
     """Read, ask where it was taken when that alone is missing, and offer it."""
-    from diagnose.evidence.base import EvidenceError
+    from diagnose.evidence.reader import EvidenceError
     from diagnose.knowledge import model as m
     from diagnose.shell.opening import ask_places
 
@@ -91,7 +91,7 @@ def _talk_lines(s: Session) -> Talk:
 
 def looks_like(text: str) -> bool:
     """Whether a pasted block is evidence rather than answers typed for several places."""
-    from diagnose.evidence.base import HEAD, recognise
+    from diagnose.evidence.reader import HEAD, recognise
 
     found = recognise(text.encode("utf-8", "replace")[:HEAD], "")
     return bool(found) and found[0][0] >= SURE

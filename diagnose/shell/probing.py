@@ -73,8 +73,8 @@ def _trunk(s: Session, words: Namespace, done: list[object]) -> Talk:
 
 
 def _network(s: Session, words: Namespace, done: list[object]) -> Talk:
-    from diagnose.evidence.base import Report
     from diagnose.evidence.intake import Original
+    from diagnose.evidence.report import Report
     from diagnose.shell.evidence import offer
     from diagnose.shell.run_probe_network import network_report
 

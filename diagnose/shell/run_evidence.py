@@ -16,9 +16,9 @@ from diagnose.source.problems import one_line
 if TYPE_CHECKING:
     from typing import IO
 
-    from diagnose.evidence.base import Report
     from diagnose.evidence.drawing import Drawing
     from diagnose.evidence.intake import Original
+    from diagnose.evidence.report import Report
     from diagnose.knowledge import model as m
 
 
@@ -27,8 +27,8 @@ WIDEST_SKETCH = 80  # columns
 
 def evidence(words: Namespace) -> int:
     """Recognise a file, read it, and say what it shows; nothing is recorded. 1 when there is nothing in it."""
-    from diagnose.evidence.base import EvidenceError
     from diagnose.evidence.intake import read_stream, take_in
+    from diagnose.evidence.reader import EvidenceError
     from diagnose.shell.desk import Desk
     from diagnose.shell.records import read_record
     from diagnose.shell.run_assess import put, put_json

@@ -19,8 +19,8 @@ from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import one_line, shown
 
 if TYPE_CHECKING:
-    from diagnose.evidence.base import Report
     from diagnose.evidence.intake import Original
+    from diagnose.evidence.report import Report
     from diagnose.probe.plan import Plan
     from diagnose.probe.trunk import Measured
     from diagnose.site.model import Site
@@ -71,7 +71,7 @@ def probe_trunk(words: Namespace) -> int:
 
 def plan_of(words: Namespace, site: Site | None) -> Plan:
     """What the options ask for. Raises Refusal in one line, also where a package is missing."""
-    from diagnose.evidence.base import EvidenceError
+    from diagnose.evidence.reader import EvidenceError
     from diagnose.probe.lines import need_packages
     from diagnose.probe.plan import make_plan
 
@@ -126,7 +126,7 @@ def _may_begin(plan: Plan, yes: bool, no_color: bool) -> bool:
 
 def run_plan(words: Namespace, plan: Plan, site: Site | None, say: Callable[[str], None] | None = None) -> Probed:
     """Run it with a clean stop, and a progress bar or, where `say` is given, lines. Raises Refusal where it cannot be begun."""
-    from diagnose.evidence.base import EvidenceError
+    from diagnose.evidence.reader import EvidenceError
     from diagnose.probe.lines import open_line
     from diagnose.probe.result import report
     from diagnose.probe.trunk import ExchangeLog, Prober

@@ -17,8 +17,8 @@ from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:
-    from diagnose.evidence.base import Report
     from diagnose.evidence.intake import Original
+    from diagnose.evidence.report import Report
     from diagnose.site.model import Site
 
 
@@ -48,7 +48,7 @@ def network_report(
 
     `tell` is told each step as it begins; without it the step is shown on stderr.
     """
-    from diagnose.evidence.base import EvidenceError
+    from diagnose.evidence.reader import EvidenceError
     from diagnose.probe.ladder import Wish
     from diagnose.probe.network import probe
     from diagnose.probe.target import read_subprotocols, read_target, read_time_server, read_timeout

@@ -1,6 +1,6 @@
 """Speed and memory of reading large network evidence: `python -m tests.bench.bench_evidence_network [MB]`.
 
-Each file is generated while it is read, so that nothing but the importer holds memory. Printed: MB, seconds,
+Each file is generated while it is read, so that nothing but the reader holds memory. Printed: MB, seconds,
 MB/s, peak of Python's own allocations above the start, MiB.
 """
 
@@ -14,11 +14,12 @@ import tracemalloc
 from collections.abc import Callable, Iterator
 from typing import IO, Any, cast
 
-from diagnose.evidence.base import Asked, Report
-from diagnose.evidence.network.ip_output import read_ip_output
-from diagnose.evidence.network.modem import read_modem
-from diagnose.evidence.network.packets import read_packets
-from diagnose.evidence.ocpp.log import read_ocpp_log
+from diagnose.evidence.network.ip.reader import read_ip_output
+from diagnose.evidence.network.modem.reader import read_modem
+from diagnose.evidence.network.packets.reader import read_packets
+from diagnose.evidence.ocpp.reader import read_ocpp_log
+from diagnose.evidence.reader import Asked
+from diagnose.evidence.report import Report
 
 
 class Made:

@@ -23,8 +23,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from diagnose.evidence.base import Asked
-from diagnose.evidence.meter.log import read_meter_log
+from diagnose.evidence.meter.reader import read_meter_log
+from diagnose.evidence.reader import Asked
 
 LEAST_MB_S = 20.0
 MEMORY_MB = 200
@@ -79,7 +79,7 @@ def bare_numbers(path: Path) -> None:
 
 
 def whole(path: Path) -> None:
-    """The importer."""
+    """The reader."""
     with path.open("rb") as file:
         read_meter_log(file, Asked("unit 1.csv"))
 
@@ -95,7 +95,7 @@ def memory(path: Path) -> float:
     """Peak memory in MB of a process that reads the file."""
     code = (
         f"import sys; sys.path.insert(0,{str(Path(__file__).parents[2])!r})\n"
-        "from diagnose.evidence.base import Asked, Asked\nfrom diagnose.evidence.meter.log import read_meter_log\n"
+        "from diagnose.evidence.reader import Asked\nfrom diagnose.evidence.meter.reader import read_meter_log\n"
         f"read_meter_log(open({str(path)!r},'rb'), Asked('unit 1.csv'))\n"
         # Not getrusage: its peak is handed down from the process that starts this one.
         "print(next(int(x.split()[1]) for x in open('/proc/self/status') if x.startswith('VmHWM'))/1024)"

@@ -20,8 +20,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from diagnose.evidence.base import Asked
-from diagnose.evidence.serial.capture import read
+from diagnose.evidence.reader import Asked
+from diagnose.evidence.serial.reader import read
 from diagnose.physics.serial import with_crc
 
 UNITS, REGISTERS = range(2, 13), 20

@@ -24,8 +24,8 @@ import numpy as np
 from diagnose.casework.state import read_site
 from diagnose.evidence.scope.echo import Echo, find_echo, one_sender
 from diagnose.evidence.scope.echo_place import Spot, locate
+from diagnose.evidence.scope.reader import cable_of
 from diagnose.evidence.scope.scan import Scan
-from diagnose.evidence.scope.waveform import cable_of
 from diagnose.knowledge.load import load
 from diagnose.site.model import Site
 from tests.evidence.chains import Drop, response

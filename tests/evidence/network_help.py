@@ -1,4 +1,4 @@
-"""Putting what an importer took into a case, and seeing what comes first; mutations of good files."""
+"""Putting what a reader took into a case, and seeing what comes first; mutations of good files."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
 from diagnose.casework.view import Assessment
-from diagnose.evidence.base import Asked, EvidenceError, Read, Report
+from diagnose.evidence.reader import Asked, EvidenceError, Read
+from diagnose.evidence.report import Report
 from diagnose.knowledge.load import load
 from diagnose.knowledge.model import Knowledge
 from diagnose.site.model import Site

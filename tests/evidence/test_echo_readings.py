@@ -9,8 +9,8 @@ import pytest
 from diagnose.casework.assess import Assessor, plain
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
-from diagnose.evidence.base import Taken
-from diagnose.evidence.scope.waveform import analyse, report
+from diagnose.evidence.report import TakenReading
+from diagnose.evidence.scope.reader import analyse, report
 from diagnose.knowledge.load import load
 from tests.evidence.waves import csv, wave
 
@@ -24,7 +24,7 @@ RECORD = (
 )
 
 
-def taken_of(name: str, segment: float, probe: str | None = None) -> tuple[str, list[Taken]]:
+def taken_of(name: str, segment: float, probe: str | None = None) -> tuple[str, list[TakenReading]]:
     """The record, and the echo's answers that a recording of the simulated fault gives, each of them valid."""
     record = RECORD.replace("SEGMENT", str(segment))
     site = read_site(record, K)
@@ -37,7 +37,7 @@ def taken_of(name: str, segment: float, probe: str | None = None) -> tuple[str, 
     return record, [x for x in taken if x.check.startswith("echo") or x.check == "scope-look"]
 
 
-def suspects_of(record: str, taken: list[Taken]):  # type: ignore[no-untyped-def]
+def suspects_of(record: str, taken: list[TakenReading]):  # type: ignore[no-untyped-def]
     rows: list[tuple[str, dict[str, object]]] = [("opened", {"title": "polls are lost", "record": record})]
     rows += [("reading", {"check": t.check, "at": t.at, "answer": t.answer}) for t in taken]
     events = [Event(f"e{n}", "C-7K3Q4", n, "2031-04-05T06:07:08.123Z", kind, data, "t") for n, (kind, data) in enumerate(rows, 1)]  # type: ignore[arg-type]

@@ -10,10 +10,17 @@ from pathlib import Path
 import pytest
 
 from diagnose.casework.state import read_site
-from diagnose.evidence.base import IMPORTERS, POINTS, Asked, EvidenceError, Report, load_all
 from diagnose.evidence.csv_table import Utf8
 from diagnose.evidence.intake import read_stream
 from diagnose.evidence.meter.view import spot
+from diagnose.evidence.reader import (
+    POINTS,
+    READERS,
+    Asked,
+    EvidenceError,
+    load_all,
+)
+from diagnose.evidence.report import Report
 from diagnose.site.model import Site
 from diagnose.site.places import KINDS, Place
 from tests.evidence.meter_shapes import Net, charging, log, text
@@ -138,7 +145,7 @@ def test_every_place_of_a_record_is_read_back_without_one() -> None:
 
 def test_readers_name_places_and_points_that_exist() -> None:
     load_all()
-    assert {p for i in IMPORTERS.values() for p in i.places} <= {*KINDS, *POINTS}
+    assert {p for i in READERS.values() for p in i.places} <= {*KINDS, *POINTS}
 
 
 # ---- UTF-16, as some programs save what they call text

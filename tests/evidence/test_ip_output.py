@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.evidence.base import Asked, Report, recognise
-from diagnose.evidence.network.ip_output import read_ip_output
+from diagnose.evidence.network.ip.reader import read_ip_output
+from diagnose.evidence.reader import Asked, recognise
+from diagnose.evidence.report import Report
 from tests.evidence.network_help import ETHERNET, FIXED, answers, first, harmless, patience, site, torture
 
 TLS = ETHERNET.replace("password", "tls")

@@ -23,13 +23,14 @@ from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
 from diagnose.evidence import csv_table
-from diagnose.evidence.base import HEAD, Asked, EvidenceError, Report, recognise
 from diagnose.evidence.meter import rows as meter_rows
 from diagnose.evidence.meter import sheet as meter_csv
 from diagnose.evidence.meter.analysis import Analysis, analyse
 from diagnose.evidence.meter.columns import column, unit_of
-from diagnose.evidence.meter.log import read_meter_log
+from diagnose.evidence.meter.reader import read_meter_log
 from diagnose.evidence.meter.times import stamp, stamps
+from diagnose.evidence.reader import HEAD, Asked, EvidenceError, recognise
+from diagnose.evidence.report import Report
 from diagnose.site.model import Site
 from tests.evidence.meter_shapes import (
     BEGIN,

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.evidence.base import Asked, Report, recognise
-from diagnose.evidence.network.modem import read_modem
+from diagnose.evidence.network.modem.reader import read_modem
+from diagnose.evidence.reader import Asked, recognise
+from diagnose.evidence.report import Report
 from tests.evidence.network_help import CELLULAR, answers, first, harmless, patience, site, torture
 
 ONLINE = """AT+CPIN?

@@ -15,9 +15,10 @@ from typing import Any
 
 import pytest
 
-from diagnose.evidence.base import Asked, Report, recognise
-from diagnose.evidence.ocpp.log import read_ocpp_log
 from diagnose.evidence.ocpp.messages import ACTIONS, FROM_STATION
+from diagnose.evidence.ocpp.reader import read_ocpp_log
+from diagnose.evidence.reader import Asked, recognise
+from diagnose.evidence.report import Report
 from tests.evidence.network_help import CELLULAR, ETHERNET, answers, first, harmless, patience, site, torture
 from tests.evidence.ocpp_help import MODULES, Logs, now, refused, talk
 

@@ -19,8 +19,9 @@ from scapy.layers.l2 import ARP, CookedLinux, Dot1Q, Ether
 from scapy.packet import Raw
 from scapy.utils import wrpcap, wrpcapng
 
-from diagnose.evidence.base import Asked, EvidenceError, Report, recognise
-from diagnose.evidence.network.packets import read_packets
+from diagnose.evidence.network.packets.reader import read_packets
+from diagnose.evidence.reader import Asked, EvidenceError, recognise
+from diagnose.evidence.report import Report
 from tests.evidence.network_help import ETHERNET, FIXED, answers, first, harmless, site, torture
 
 STATION, GATEWAY, STRANGER = "02:00:00:00:00:20", "02:00:00:00:00:01", "02:00:00:00:00:66"

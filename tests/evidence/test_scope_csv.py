@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.evidence.base import EvidenceError, recognise
-from diagnose.evidence.scope.waveform import analyse
+from diagnose.evidence.reader import EvidenceError, recognise
+from diagnose.evidence.scope.reader import analyse
 from tests.evidence.test_waveform import site_of
 from tests.evidence.waves import REQUEST, csv, wave
 
@@ -84,7 +84,7 @@ def test_memory_stays_bounded() -> None:
         "import resource, sys\n"
         "sys.path.insert(0, sys.argv[1])\n"
         "import numpy\n"
-        "from diagnose.evidence.scope.waveform import analyse\n"
+        "from diagnose.evidence.scope.reader import analyse\n"
         "class Long:\n"
         "    def __init__(self, rows):\n"
         "        self.n, self.rows, self.rest = 0, rows, b's,V\\n'\n"

@@ -20,10 +20,11 @@ from diagnose.casework.assess import Assessor
 from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
-from diagnose.evidence.base import Asked, EvidenceError, Report, recognise
-from diagnose.evidence.serial.capture import KIND, read
+from diagnose.evidence.reader import Asked, EvidenceError, recognise
+from diagnose.evidence.report import Report
 from diagnose.evidence.serial.crc import crc
 from diagnose.evidence.serial.frames import Framer, frames_of
+from diagnose.evidence.serial.reader import KIND, read
 from diagnose.knowledge.load import load
 from diagnose.physics import serial
 from diagnose.site.model import Site
@@ -531,7 +532,7 @@ def test_memory_does_not_grow_with_the_file(tmp_path: Path) -> None:
     text = b"".join(f"09:00:00.{n % 1000:03d} {w} {d.hex(' ')}\n".encode() for n, (w, d) in enumerate(
         (w, d) for u in range(2, 13) for w, d in (("TX", ask(u, 20)), ("RX", tell(u, 20)))))  # fmt: skip
     code = (
-        "import sys; from diagnose.evidence.base import Asked; from diagnose.evidence.serial.capture import read\n"
+        "import sys; from diagnose.evidence.reader import Asked; from diagnose.evidence.serial.reader import read\n"
         "r = read(open(sys.argv[1], 'rb'), Asked('x'))\n"
         # The peak of this very process: what the kernel calls the largest resident set is handed on by the parent.
         "peak = next(line.split()[1] for line in open('/proc/self/status') if line.startswith('VmHWM'))\n"
@@ -558,7 +559,7 @@ def test_where_a_block_ends_does_not_matter(path: Path, shape: str, monkeypatch:
     events, _ = record_serial.load(path)
     data = serial_shapes.SHAPES[shape](events)
     whole = reported(data)
-    monkeypatch.setattr("diagnose.evidence.serial.capture.BLOCK", 3000)
+    monkeypatch.setattr("diagnose.evidence.serial.reader.BLOCK", 3000)
     parts = reported(data)
     assert parts.figures == whole.figures
     assert set(parts.taken) == set(whole.taken)

@@ -17,14 +17,14 @@ import pytest
 from diagnose.casework.assess import Assessor, plain
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
-from diagnose.evidence.base import Asked, EvidenceError
+from diagnose.evidence.reader import Asked, EvidenceError
 from diagnose.evidence.scope.echo import find_echo, one_sender
 from diagnose.evidence.scope.echo_model import WANTED, Response, pair_of, slopes, step_response
 from diagnose.evidence.scope.echo_place import locate
+from diagnose.evidence.scope.reader import analyse, probe_unit, read, report
 from diagnose.evidence.scope.scan import Envelope, Scan
 from diagnose.evidence.scope.sheet import Rows, layout
 from diagnose.evidence.scope.uart import decode
-from diagnose.evidence.scope.waveform import analyse, probe_unit, read, report
 from diagnose.knowledge.load import load
 from diagnose.physics.reflections import echo_train, gamma
 from diagnose.physics.serial import with_crc

@@ -21,8 +21,8 @@ from pathlib import Path
 import html5lib
 import pytest
 
-from diagnose.evidence.base import IMPORTERS, WITH_IMPORTERS, EvidenceError, load_all
 from diagnose.evidence.intake import read_stream
+from diagnose.evidence.reader import READERS, EvidenceError, load_all
 from diagnose.report.page import evidence_page
 from diagnose.shell.paint import render
 from diagnose.shell.run_evidence import as_json, report_lines
@@ -45,7 +45,7 @@ HOSTILE = (
 
 
 def _example(page: str) -> bytes:
-    """The example of an importer's page: something it accepts."""
+    """The example of a kind's page: something it accepts."""
     text = (ROOT / "docs" / "evidence" / f"{page}.md").read_text()
     (block,) = re.findall(r"```text\n(.*?)```", text, re.S)[:1]
     return str(block).encode()
@@ -168,10 +168,11 @@ def test_damaged_evidence_does_no_harm(kind: str, part: int) -> None:
 
 def test_every_kind_is_tried() -> None:
     load_all()
-    assert set(seeds()) == set(IMPORTERS)
+    assert set(seeds()) == set(READERS)
     folder = ROOT / "diagnose" / "evidence"
-    with_one = {p for p in folder.rglob("*.py") if re.search(r"^@importer\(", p.read_text(), re.M)}
-    assert with_one == {folder / f"{name.replace('.', '/')}.py" for name in WITH_IMPORTERS}
+    with_one = {p for p in folder.rglob("*.py") if re.search(r"^@reader\(", p.read_text(), re.M)}
+    assert with_one == {p for p in folder.rglob("reader.py") if p.parent != folder}
+    assert len(with_one) == len(READERS)
     assert sum(PARTS * (WANTED // len(seeds()) // PARTS + 1) for _ in seeds()) >= WANTED
 
 

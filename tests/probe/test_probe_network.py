@@ -24,8 +24,9 @@ import pytest
 from websockets.sync.server import serve
 
 from diagnose.cli import main
-from diagnose.evidence.base import EvidenceError, Report
 from diagnose.evidence.intake import Original
+from diagnose.evidence.reader import EvidenceError
+from diagnose.evidence.report import Report
 from diagnose.probe import clock as probe_time
 from diagnose.probe import http as probe_http
 from diagnose.probe import ladder as probe_ladder

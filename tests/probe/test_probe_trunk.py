@@ -25,8 +25,9 @@ from hypothesis import strategies as st
 
 from diagnose.casework.events import Event
 from diagnose.cli import main
-from diagnose.evidence.base import EvidenceError, Report
 from diagnose.evidence.intake import take_in
+from diagnose.evidence.reader import EvidenceError
+from diagnose.evidence.report import Report
 from diagnose.probe import plan as probe_plan
 from diagnose.probe import result as probe_result
 from diagnose.probe import trunk as probe_trunk

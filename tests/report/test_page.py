@@ -13,9 +13,9 @@ import html5lib
 import pytest
 
 from diagnose.cli import main
-from diagnose.evidence.base import Report, Taken
-from diagnose.evidence.drawing import Drawing, Mark, Trace
+from diagnose.evidence.drawing import Curve, CurveMark, Drawing
 from diagnose.evidence.intake import Original
+from diagnose.evidence.report import Report, TakenReading
 from diagnose.report.page import evidence_page
 from diagnose.shell.session import Session
 from tests.evidence.waves import csv, wave
@@ -49,9 +49,9 @@ def text_of(root: ElementTree.Element) -> str:
 
 
 def test_foreign_text_stays_text() -> None:
-    trace = Trace(0.0, 1.0, [0.0, 1.0], [0.0, 1.0], ATTACK)
-    drawing = Drawing(ATTACK, trace, (Mark(0.5, ATTACK),))
-    report = Report("waveform", ATTACK, (ATTACK,), (Taken(ATTACK, ATTACK, ATTACK, ATTACK, ATTACK),), {ATTACK: [ATTACK]}, 1, 2, (ATTACK,), (drawing,))
+    trace = Curve(0.0, 1.0, [0.0, 1.0], [0.0, 1.0], ATTACK)
+    drawing = Drawing(ATTACK, trace, (CurveMark(0.5, ATTACK),))
+    report = Report("waveform", ATTACK, (ATTACK,), (TakenReading(ATTACK, ATTACK, ATTACK, ATTACK, ATTACK),), {ATTACK: [ATTACK]}, 1, 2, (ATTACK,), (drawing,))
     page = evidence_page(report, Original(ATTACK, 3, ATTACK, ATTACK), None)
     root = check_page(page)
     assert "<script>alert(1)</script>" in text_of(root)

@@ -11,12 +11,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.evidence.drawing import Drawing, Mark, Trace, columns, from_json, kept, to_json
+from diagnose.evidence.drawing import (
+    Curve,
+    CurveMark,
+    Drawing,
+    columns,
+    from_json,
+    kept,
+    to_json,
+)
 from diagnose.report.plot import sketch, svg
 
 DECAY = [2.0 - 4.0 * math.exp(-k / 40) for k in range(300)]
-TRACE = Trace(-1e-6, 5e-6, DECAY, DECAY)
-MARKS = (Mark(0.0, "edge"), Mark(3.03e-6, "echo: missing terminator, 301 m ± 3 m"))
+TRACE = Curve(-1e-6, 5e-6, DECAY, DECAY)
+MARKS = (CurveMark(0.0, "edge"), CurveMark(3.03e-6, "echo: missing terminator, 301 m ± 3 m"))
 
 
 @pytest.mark.parametrize("width", [20, 40, 72, 120])
@@ -28,17 +36,17 @@ def test_sketch_keeps_its_width(width: int) -> None:
 
 
 def test_sketch_shows_the_curve_where_it_is() -> None:
-    lines = sketch(Trace(0.0, 1e-3, [0.0] * 50 + [1.0] * 50, [0.0] * 50 + [1.0] * 50), [Mark(0.75e-3, "here")], 59, 7)
+    lines = sketch(Curve(0.0, 1e-3, [0.0] * 50 + [1.0] * 50, [0.0] * 50 + [1.0] * 50), [CurveMark(0.75e-3, "here")], 59, 7)
     assert lines[0].rstrip().endswith("-" * 20)
     assert lines[0][9:30].strip() == ""
     assert lines[7].index("1") == 9 + 37
     assert lines[-1] == "1 here"
-    assert sketch(Trace(0, 0, [], []), (), 10)[0]
-    assert sketch(Trace(0, 1, [math.nan], [math.nan]))
+    assert sketch(Curve(0, 0, [], []), (), 10)[0]
+    assert sketch(Curve(0, 1, [math.nan], [math.nan]))
 
 
 def test_svg_is_one_safe_document() -> None:
-    text = svg(TRACE, [*MARKS, Mark(0.0, "<script>alert(1)</script>\x1b")], title="<b>&\"'")
+    text = svg(TRACE, [*MARKS, CurveMark(0.0, "<script>alert(1)</script>\x1b")], title="<b>&\"'")
     root = ElementTree.fromstring(text)
     assert root.tag == "{http://www.w3.org/2000/svg}svg"
     tags = {e.tag.split("}")[1] for e in root.iter()}
@@ -52,22 +60,22 @@ def test_svg_is_one_safe_document() -> None:
 
 
 def test_times_are_told_in_a_fitting_unit() -> None:
-    hours = Trace(0.0, 5 * 3600, [1.0, 2.0], [1.0, 2.0], "A")
+    hours = Curve(0.0, 5 * 3600, [1.0, 2.0], [1.0, 2.0], "A")
     assert "5 h" in svg(hours)
     assert " A</text>" in svg(hours)
     assert sketch(hours)[-1].endswith("5 h")
-    assert sketch(Trace(0, 600, [1, 2], [1, 2]))[-1].endswith("10 min")
+    assert sketch(Curve(0, 600, [1, 2], [1, 2]))[-1].endswith("10 min")
 
 
 def test_columns_keep_the_extremes() -> None:
     values = [0.0] * 1000
     values[777] = 9.0
-    assert max(high for _, high in columns(Trace(0, 1, values, values), 10)) == 9.0
-    assert columns(Trace(0, 1, [], []), 10) == []
+    assert max(high for _, high in columns(Curve(0, 1, values, values), 10)) == 9.0
+    assert columns(Curve(0, 1, [], []), 10) == []
 
 
 def test_a_kept_drawing_comes_back() -> None:
-    drawing = Drawing("The mean edge", Trace(0.0, 1e-6, [0.0, math.nan, 2.0], [1.0, math.nan, 3.0]), MARKS)
+    drawing = Drawing("The mean edge", Curve(0.0, 1e-6, [0.0, math.nan, 2.0], [1.0, math.nan, 3.0]), MARKS)
     value = json.loads(json.dumps(kept([drawing])[0], allow_nan=False))
     back = from_json(value)
     assert back is not None
@@ -78,7 +86,7 @@ def test_a_kept_drawing_comes_back() -> None:
 
 
 def test_a_long_curve_is_kept_short() -> None:
-    long = Trace(0.0, 1.0, [float(k) for k in range(100_000)], [float(k) for k in range(100_000)])
+    long = Curve(0.0, 1.0, [float(k) for k in range(100_000)], [float(k) for k in range(100_000)])
     assert len(to_json(Drawing("x", long))["low"]) == 600
     assert len(json.dumps(kept([Drawing("x", long)] * 9))) < 100_000
 

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from diagnose.cli import main
-from diagnose.evidence.base import Report
 from diagnose.evidence.intake import Original
+from diagnose.evidence.report import Report
 from diagnose.shell.run_evidence import report_lines
 from diagnose.shell.session import Session
 from tests.shell.sites import HARBOUR, ROOT
@@ -139,11 +139,11 @@ def test_the_case_keeps_what_was_said_and_the_curves(silent: Callable[..., Sessi
 
 
 def test_where_it_was_taken_is_asked_when_nothing_says_so(silent: Callable[..., Session]) -> None:
-    from diagnose.evidence.base import Report, Taken
     from diagnose.evidence.intake import Original
+    from diagnose.evidence.report import Report, TakenReading
     from diagnose.shell import evidence
 
-    report = Report("meter-log", "Log of a meter", ("x",), (Taken("screen-volts", "", "208 V", "mean", "rows 1-9"),), {}, 9, 0, ())
+    report = Report("meter-log", "Log of a meter", ("x",), (TakenReading("screen-volts", "", "208 V", "mean", "rows 1-9"),), {}, 9, 0, ())
     session = silent("electrician")
     said = session.talk(lambda: evidence.offer(session, report, Original("log.csv", 9, "0" * 64, "")))
     words = " ".join(line.text for line in said)

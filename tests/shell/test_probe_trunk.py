@@ -112,11 +112,11 @@ def test_a_port_that_is_not_there(silent: Silent) -> None:
 
 
 def test_the_network_probe_is_offered_alike(silent: Silent, monkeypatch: pytest.MonkeyPatch) -> None:
-    from diagnose.evidence.base import Report, Taken
     from diagnose.evidence.intake import Original
+    from diagnose.evidence.report import Report, TakenReading
     from diagnose.shell import run_probe_network
 
-    taken = (Taken("unit-answers", "unit 5", "silent", "made up", "whole log"),)
+    taken = (TakenReading("unit-answers", "unit 5", "silent", "made up", "whole log"),)
     made = Report("network-probe", "Live probe", ("Nothing.",), taken, {"interrupted": False}, 1, 0, ()), Original("x.log", 3, "0" * 64, "abc")
     asked: list[str] = []
     monkeypatch.setattr(run_probe_network, "network_report", lambda words, *_: asked.append(words.target) or made)

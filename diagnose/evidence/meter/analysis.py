@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import IO, NamedTuple
 
-from diagnose.evidence.base import Asked, EvidenceError
 from diagnose.evidence.meter import sheet
 from diagnose.evidence.meter.breaker import Bands, Trip, bands, trip
 from diagnose.evidence.meter.heat import CutBack, Rise, breaker_celsius, cut_backs, panel_celsius, rises
@@ -13,6 +12,7 @@ from diagnose.evidence.meter.levels import Charge, Level, charges, levels
 from diagnose.evidence.meter.rows import Reducer
 from diagnose.evidence.meter.sag import Sag, sag
 from diagnose.evidence.meter.view import View, look, spot
+from diagnose.evidence.reader import Asked, EvidenceError
 
 LEAST_ROWS = 3
 

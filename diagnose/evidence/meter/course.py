@@ -9,7 +9,6 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from diagnose.evidence.base import Taken
 from diagnose.evidence.meter.breaker import Bound, Trip, longest
 from diagnose.evidence.meter.heat import LEAST_AMPS, PANEL_S, moved
 from diagnose.evidence.meter.levels import Charge, Level, within
@@ -26,6 +25,7 @@ from diagnose.evidence.meter.words import (
     rows_lines,
     upstream_went,
 )
+from diagnose.evidence.report import TakenReading
 from diagnose.physics import circuit, protection
 
 if TYPE_CHECKING:
@@ -48,14 +48,14 @@ OTHERS = 0.5  # of a step that the others have to move the other way
 LOOK_S = 60.0
 
 
-def charge_course(a: Analysis, at: str) -> list[Taken]:
+def charge_course(a: Analysis, at: str) -> list[TakenReading]:
     """The worst that the current of a unit was seen to do, or that it did as set for about an hour."""
     view = a.view
     if not view.load_name:
         return []
 
-    def told(outcome: str, because: str, charge: Charge) -> list[Taken]:
-        return [Taken("charge-course", at, outcome, because, rows_lines(view, charge.begin, min(charge.end + 1, len(view.log.times))))]
+    def told(outcome: str, because: str, charge: Charge) -> list[TakenReading]:
+        return [TakenReading("charge-course", at, outcome, because, rows_lines(view, charge.begin, min(charge.end + 1, len(view.log.times))))]
 
     if a.ended:
         c = a.ended[-1]
@@ -144,14 +144,14 @@ def _rest(a: Analysis, level: Level, late: bool) -> float:
     return float(np.nanmean(part)) if np.isfinite(part).any() else float("nan")
 
 
-def trip_time(a: Analysis, at: str) -> list[Taken]:
+def trip_time(a: Analysis, at: str) -> list[TakenReading]:
     """Whether the recorded breaker opened before, within or after its standard's times."""
     view, found = a.view, a.bands
     if found is None or not view.recorded or not view.load_name:
         return []
 
-    def told(outcome: str, because: str, begin: int, end: int) -> list[Taken]:
-        return [Taken("trip-time-logged", at, outcome, because, rows_lines(view, begin, min(end + 1, len(view.log.times))))]
+    def told(outcome: str, because: str, begin: int, end: int) -> list[TakenReading]:
+        return [TakenReading("trip-time-logged", at, outcome, because, rows_lines(view, begin, min(end + 1, len(view.log.times))))]
 
     bound = _passed(a)
     if bound is not None:
@@ -211,14 +211,14 @@ def _trip_word(a: Analysis, t: Trip) -> str:
     return "in-band" if t.seconds >= SUSTAINED_S or t.verdict.verdict == "must-trip-within" else ""
 
 
-def leg_course(a: Analysis, at: str) -> list[Taken]:
+def leg_course(a: Analysis, at: str) -> list[TakenReading]:
     """How the volts of the legs run beside the current."""
     view, legs = a.view, [s for s in a.sag.sources if s.leg]
     if a.lost:
         x = a.lost[0]
-        return [Taken("leg-volts-course", at, "one-gone", lost_words(a), rows_lines(view, x.begin, x.end))]
+        return [TakenReading("leg-volts-course", at, "one-gone", lost_words(a), rows_lines(view, x.begin, x.end))]
     if a.floats is not None:
-        return [Taken("leg-volts-course", at, "drift-apart", float_words(a), rows_lines(view, a.floats.begin, a.floats.end))]
+        return [TakenReading("leg-volts-course", at, "drift-apart", float_words(a), rows_lines(view, a.floats.begin, a.floats.end))]
     if len(legs) < 2:
         return []
     amps, nominal, lines = view.branch.load(), view.to_ground, all_lines(view)
@@ -227,15 +227,15 @@ def leg_course(a: Analysis, at: str) -> list[Taken]:
     because = f"fall at {amps:g} A, from {min(s.steps for s in legs)} steps: {told}"
     more, bar = a.sag.leg_ohms, a.sag.leg_bar
     if a.sag.leg and more * amps >= ONE_SHARE * nominal and worst >= ONE_FACTOR * best and min(s.steps for s in legs) >= 2:
-        return [Taken("leg-volts-course", at, "one-sags", because, lines)]
+        return [TakenReading("leg-volts-course", at, "one-sags", because, lines)]
     if a.sag.leg:
         return []
     if all((s.ohms - s.bar) * amps >= SAG_SHARE * nominal for s in legs):
-        return [Taken("leg-volts-course", at, "all-sag", because, lines)]
+        return [TakenReading("leg-volts-course", at, "all-sag", because, lines)]
     long = sum(c.seconds for c in a.charges if c.most >= BELOW * amps) >= LEGS_S and min(s.steps for s in legs) >= LEAST_STEPS
     alike = (more + bar) * amps < ONE_SHARE * nominal
     if long and alike and all((s.ohms + s.bar) * amps <= STEADY_SHARE * nominal for s in legs):
-        return [Taken("leg-volts-course", at, "steady", because, lines)]
+        return [TakenReading("leg-volts-course", at, "steady", because, lines)]
     return []
 
 

@@ -5,7 +5,14 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from diagnose.evidence.drawing import MOST_COLUMNS, MOST_DRAWINGS, MOST_MARKS, Drawing, Mark, Trace
+from diagnose.evidence.drawing import (
+    MOST_COLUMNS,
+    MOST_DRAWINGS,
+    MOST_MARKS,
+    Curve,
+    CurveMark,
+    Drawing,
+)
 from diagnose.evidence.meter.rows import GAP_STEPS
 from diagnose.evidence.meter.view import LEAST_LOAD, View
 from diagnose.evidence.meter.words import clock, one
@@ -43,11 +50,11 @@ def drawings(a: Analysis) -> tuple[Drawing, ...]:
     return tuple(out[:MOST_DRAWINGS])
 
 
-def _column(view: View, n: int, unit: str, marks: tuple[Mark, ...]) -> Drawing:
+def _column(view: View, n: int, unit: str, marks: tuple[CurveMark, ...]) -> Drawing:
     return Drawing(one(view.title(n)), _trace(view, view.log.low[:, n], view.log.high[:, n], unit), marks)
 
 
-def _trace(view: View, low: Floats, high: Floats, unit: str) -> Trace:
+def _trace(view: View, low: Floats, high: Floats, unit: str) -> Curve:
     """Least and greatest value of each piece of the log. A row lasts until the next, but not over a gap."""
     import numpy as np
 
@@ -68,50 +75,50 @@ def _trace(view: View, low: Floats, high: Floats, unit: str) -> Trace:
     for n in np.flatnonzero(last > first).tolist():  # rows that are longer than a column
         part = slice(int(first[n]), int(last[n]) + 1)
         least[part], most[part] = np.fmin(least[part], low[n]), np.fmax(most[part], high[n])
-    return Trace(0.0, whole, least.tolist(), most.tolist(), unit)
+    return Curve(0.0, whole, least.tolist(), most.tolist(), unit)
 
 
-def _marks(found: list[tuple[int, Mark]]) -> tuple[Mark, ...]:
+def _marks(found: list[tuple[int, CurveMark]]) -> tuple[CurveMark, ...]:
     """The weightiest marks (small numbers first), in time order."""
     kept = sorted(found, key=lambda pair: pair[0])[:MOST_MARKS]
     return tuple(sorted((mark for _, mark in kept), key=lambda mark: mark.at))
 
 
-def _current_marks(a: Analysis) -> tuple[Mark, ...]:
+def _current_marks(a: Analysis) -> tuple[CurveMark, ...]:
     view, origin = a.view, float(a.view.log.times[0])
-    found: list[tuple[int, Mark]] = []
+    found: list[tuple[int, CurveMark]] = []
     for c in a.ended:
-        found.append((0, Mark(c.stop - origin, f"current and volts go together, {clock(c.seconds)} after the load came on")))
+        found.append((0, CurveMark(c.stop - origin, f"current and volts go together, {clock(c.seconds)} after the load came on")))
     if a.bands is not None and a.bands.due is not None:
-        found.append((1, Mark(a.bands.due - origin, f"the {a.bands.rating:g} A breaker has to be open by now")))
+        found.append((1, CurveMark(a.bands.due - origin, f"the {a.bands.rating:g} A breaker has to be open by now")))
     cuts = [t for cut in a.cuts if cut.seen for t in cut.moments]
     found += [(2, mark) for mark in _cut_marks(a, None)]
-    found += [(3, Mark(x.start - origin, "a leg is lost")) for x in a.lost if x.loaded]
+    found += [(3, CurveMark(x.start - origin, "a leg is lost")) for x in a.lost if x.loaded]
     loaded = [x for x in a.held if x.amps > LEAST_LOAD]
     for x, y in pairwise(loaded):
         at = x.stop - origin
         near = y.start - x.stop < max(NEAR_S, GAP_STEPS * view.log.interval)
         if near and abs(x.amps - y.amps) >= STEP_A and all(abs(x.stop - t) > 1e-9 for t in cuts):
-            found.append((4, Mark(at, f"{x.amps:.1f} to {y.amps:.1f} A")))
+            found.append((4, CurveMark(at, f"{x.amps:.1f} to {y.amps:.1f} A")))
     return _marks(found)
 
 
-def _cut_marks(a: Analysis, column: int | None) -> tuple[Mark, ...]:
+def _cut_marks(a: Analysis, column: int | None) -> tuple[CurveMark, ...]:
     """Cuts that a temperature goes with; those of one column, or of all."""
     origin = float(a.view.log.times[0])
     return tuple(
-        Mark(t - origin, f"cut back to {cut.low:.1f} A at {cut.down:.1f} °C")
+        CurveMark(t - origin, f"cut back to {cut.low:.1f} A at {cut.down:.1f} °C")
         for cut in a.cuts if cut.seen and cut.column is not None and column in (None, cut.column) for t in cut.moments
     )[:MOST_MARKS]  # fmt: skip
 
 
-def _volt_marks(a: Analysis) -> tuple[Mark, ...]:
+def _volt_marks(a: Analysis) -> tuple[CurveMark, ...]:
     view, origin = a.view, float(a.view.log.times[0])
-    found = [(0, Mark(x.start - origin, f"leg {x.leg.upper()} is lost" if x.leg else "a leg is lost, fed back through the unit")) for x in a.lost]
+    found = [(0, CurveMark(x.start - origin, f"leg {x.leg.upper()} is lost" if x.leg else "a leg is lost, fed back through the unit")) for x in a.lost]
     if a.floats is not None:
-        found.append((1, Mark(float(view.log.times[a.floats.begin]) - origin, f"leg {a.floats.low_leg.upper()} goes to {a.floats.low:.0f} V, another to {a.floats.high:.0f} V")))
-    found += [(2, Mark(c.stop - origin, "current and volts go together")) for c in a.ended]
-    found += [(3, Mark(c.stop - origin, f"the supply is away for {clock(c.away)}")) for c in a.charges if c.ending == "interrupted" and c.away is not None]
+        found.append((1, CurveMark(float(view.log.times[a.floats.begin]) - origin, f"leg {a.floats.low_leg.upper()} goes to {a.floats.low:.0f} V, another to {a.floats.high:.0f} V")))
+    found += [(2, CurveMark(c.stop - origin, "current and volts go together")) for c in a.ended]
+    found += [(3, CurveMark(c.stop - origin, f"the supply is away for {clock(c.away)}")) for c in a.charges if c.ending == "interrupted" and c.away is not None]
     return _marks(found)
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.evidence.base import Taken
 from diagnose.evidence.meter.breaker import longest
 from diagnose.evidence.meter.heat import PANEL_S
 from diagnose.evidence.meter.sag import CLAMP_ERROR
 from diagnose.evidence.meter.words import all_lines, clock, rows_lines
+from diagnose.evidence.report import TakenReading
 from diagnose.gauges.branch import feeder_load, usable
 from diagnose.physics import circuit
 from diagnose.site.places import Place
@@ -25,15 +25,15 @@ ALIKE = 0.75
 MANY = 2.05  # times the largest setting: more than two stations on one line
 
 
-def feeder_course(a: Analysis, at: str) -> list[Taken]:
+def feeder_course(a: Analysis, at: str) -> list[TakenReading]:
     """How the line currents of a feeder run against the limit; nothing where the log does not show it."""
     view = a.view
     place = view.where.place
     if not view.load_name or place is None or not view.recorded:
         return []
 
-    def told(outcome: str, because: str, begin: int, end: int) -> list[Taken]:
-        return [Taken("feeder-course", at, outcome, because, rows_lines(view, begin, min(end, len(view.log.times))))]
+    def told(outcome: str, because: str, begin: int, end: int) -> list[TakenReading]:
+        return [TakenReading("feeder-course", at, outcome, because, rows_lines(view, begin, min(end, len(view.log.times))))]
 
     if a.ended:
         c = a.ended[-1]
@@ -49,7 +49,7 @@ def feeder_course(a: Analysis, at: str) -> list[Taken]:
         return told("lines-apart", apart, 0, len(view.log.times))
     if limit is not None and (held := _held(a, limit, place)):
         return told("held-at-limit", held, 0, len(view.log.times))
-    return [Taken("feeder-course", at, "keeps-under", words, all_lines(view))] if (words := _under(a, breaker, limit)) else []
+    return [TakenReading("feeder-course", at, "keeps-under", words, all_lines(view))] if (words := _under(a, breaker, limit)) else []
 
 
 def _limit(a: Analysis, place: Place) -> float | None:

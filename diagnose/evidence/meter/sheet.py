@@ -12,7 +12,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import IO, TYPE_CHECKING
 
-from diagnose.evidence.base import EvidenceError
 from diagnose.evidence.csv_table import (
     HEADER_LINES,
     LONGEST_LINE,
@@ -35,6 +34,7 @@ from diagnose.evidence.meter.times import (
     stamp,
     stamps,
 )
+from diagnose.evidence.reader import EvidenceError
 
 if TYPE_CHECKING:
     import numpy as np

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.evidence.base import Taken
 from diagnose.evidence.meter.course import charge_course, leg_course, trip_time
 from diagnose.evidence.meter.feeder import feeder_course
 from diagnose.evidence.meter.legs import GONE, STRAY
@@ -21,6 +20,7 @@ from diagnose.evidence.meter.words import (
     top,
     upstream_went,
 )
+from diagnose.evidence.report import TakenReading
 from diagnose.site.places import Place
 
 if TYPE_CHECKING:
@@ -34,13 +34,13 @@ STEPPED = ("steps-with-others", "steps-down-warm")  # where the current has no o
 ALIKE_AMPS = 0.1
 
 
-def taken(a: Analysis) -> list[Taken]:
+def taken(a: Analysis) -> list[TakenReading]:
     """Every reading the log gives, one for each check and place."""
     view = a.view
     unit = view.branch.place
     at = str(view.where.place) if view.where.place is not None else ""
     panel = str(Place("panel", view.site.panel_of(unit.number))) if view.recorded and at else ""
-    found: list[Taken] = []
+    found: list[TakenReading] = []
     if view.where.point == "panel":
         found += [*_feeder(a, at), *feeder_course(a, at)]
     else:
@@ -50,31 +50,31 @@ def taken(a: Analysis) -> list[Taken]:
         found += [t._replace(check="charging-power", answer="low-with-several") for t in course if t.answer == "steps-with-others"]
         found += [*course, *trip_time(a, at), *leg_course(a, at)]
         if a.floats is not None and view.legs_n and a.floats.low_leg in view.legs_n:
-            found.append(Taken("feeder-legs", panel, "unequal-to-neutral", float_words(a), rows_lines(view, a.floats.begin, a.floats.end)))
+            found.append(TakenReading("feeder-legs", panel, "unequal-to-neutral", float_words(a), rows_lines(view, a.floats.begin, a.floats.end)))
     if a.panel is not None:
         celsius, begin, end = a.panel
         place = at if view.where.point == "panel" else panel
-        found.append(Taken("panel-temperature", place, f"{celsius:.1f} °C", "the hottest five minutes after an hour of charging", rows_lines(view, begin, end)))
+        found.append(TakenReading("panel-temperature", place, f"{celsius:.1f} °C", "the hottest five minutes after an hour of charging", rows_lines(view, begin, end)))
     return found
 
 
-def _feeder(a: Analysis, at: str) -> list[Taken]:
+def _feeder(a: Analysis, at: str) -> list[TakenReading]:
     view, found = a.view, []
     peak = top(a.held)
     if peak is not None:
         because = f"highest line {peak.amps:.1f} A, held for {clock(peak.seconds)}"
-        found.append(Taken("amps-on-feeder", at, f"{peak.amps:.1f} A", because, rows_lines(view, peak.begin, peak.end)))
+        found.append(TakenReading("amps-on-feeder", at, f"{peak.amps:.1f} A", because, rows_lines(view, peak.begin, peak.end)))
     wanted = 3 if view.branch.system().startswith("wye") else 2
     if a.floats is not None:
-        found.append(Taken("feeder-legs", at, "unequal-to-neutral", float_words(a), rows_lines(view, a.floats.begin, a.floats.end)))
+        found.append(TakenReading("feeder-legs", at, "unequal-to-neutral", float_words(a), rows_lines(view, a.floats.begin, a.floats.end)))
     elif a.lost:
         x = a.lost[0]
-        found.append(Taken("feeder-legs", at, "one-leg-missing", lost_words(a), rows_lines(view, x.begin, x.end)))
+        found.append(TakenReading("feeder-legs", at, "one-leg-missing", lost_words(a), rows_lines(view, x.begin, x.end)))
     elif len(view.legs) >= wanted and view.nominal != view.to_ground:
         values = [v for n in view.legs.values() if (v := _alive(a, n)) is not None]
         if len(values) == len(view.legs) and min(values) > 0.9 * view.to_ground and max(values) < 1.1 * view.to_ground:
             text = ", ".join(f"{v:.1f} V" for v in values)
-            found.append(Taken("feeder-legs", at, "all-alive", f"legs read {text}", rows_lines(view, 0, len(view.log.times))))
+            found.append(TakenReading("feeder-legs", at, "all-alive", f"legs read {text}", rows_lines(view, 0, len(view.log.times))))
     return found
 
 
@@ -99,23 +99,23 @@ def _alive(a: Analysis, column: int) -> float | None:
     return float(np.nanmean(values)) if idle is None and np.isfinite(values).any() and not a.ended else idle
 
 
-def _volts(a: Analysis, at: str) -> list[Taken]:
+def _volts(a: Analysis, at: str) -> list[TakenReading]:
     view, s, found = a.view, a.sag, []
     name = "volts-at-breaker" if view.where.point == "breaker" else "volts-at-unit"
     across_gone = [x for x in a.lost if x.across is not None and x.across < GONE * view.nominal]
     if across_gone:
         x = across_gone[0]
-        found.append(Taken(name, at, "absent", lost_words(a), rows_lines(view, x.begin, x.end)))
+        found.append(TakenReading(name, at, "absent", lost_words(a), rows_lines(view, x.begin, x.end)))
     elif s.idle is not None and s.idle_level is not None:
         level = s.idle_level
-        found.append(Taken(name, at, f"{s.idle:.1f} V", "mean without load", rows_lines(view, level.begin, level.end)))
+        found.append(TakenReading(name, at, f"{s.idle:.1f} V", "mean without load", rows_lines(view, level.begin, level.end)))
     elif s.idle is None and s.loaded is None and (dead := _dead(view)) is not None:
-        found.append(Taken(name, at, f"{dead:.1f} V", "throughout the log", rows_lines(view, 0, len(view.log.times))))
+        found.append(TakenReading(name, at, f"{dead:.1f} V", "throughout the log", rows_lines(view, 0, len(view.log.times))))
     if view.where.point == "unit" and s.loaded is not None and s.loaded_level is not None and not across_gone:
         level = s.loaded_level
         if level.amps >= FULL * view.branch.load():
             because = f"mean at {level.amps:.1f} A"
-            found.append(Taken("volts-while-charging", at, f"{s.loaded:.1f} V", because, rows_lines(view, level.begin, level.end)))
+            found.append(TakenReading("volts-while-charging", at, f"{s.loaded:.1f} V", because, rows_lines(view, level.begin, level.end)))
     found += _along(a, at)
     return found
 
@@ -130,7 +130,7 @@ def _dead(view: View) -> float | None:
     return most if most < GONE * view.nominal else None
 
 
-def _along(a: Analysis, at: str) -> list[Taken]:
+def _along(a: Analysis, at: str) -> list[TakenReading]:
     """Where the volts are lost, from volts at both ends of the branch."""
     view, s = a.view, a.sag
     whole = next((x for x in s.sources if x.column == view.across), None)
@@ -147,10 +147,10 @@ def _along(a: Analysis, at: str) -> list[Taken]:
         outcome = "ahead-of-panel"
     elif run + ahead < BRANCH_SHARE * nominal and max(run, ahead) < FEEDER_SHARE * nominal:
         outcome = "little-lost"
-    return [Taken("drop-along-run", at, outcome, because, rows_lines(view, 0, len(view.log.times)))] if outcome else []
+    return [TakenReading("drop-along-run", at, outcome, because, rows_lines(view, 0, len(view.log.times)))] if outcome else []
 
 
-def _legs(a: Analysis, at: str) -> list[Taken]:
+def _legs(a: Analysis, at: str) -> list[TakenReading]:
     view = a.view
     if view.nominal == view.to_ground or view.where.point != "unit":
         return []
@@ -159,37 +159,37 @@ def _legs(a: Analysis, at: str) -> list[Taken]:
         x = gone[0]
         volts = x.volts or 0.0
         answer = "absent" if volts < STRAY * view.to_ground else f"{volts:.1f} V"
-        return [Taken("leg-to-ground-volts", at, answer, lost_words(a), rows_lines(view, x.begin, x.end))]
+        return [TakenReading("leg-to-ground-volts", at, answer, lost_words(a), rows_lines(view, x.begin, x.end))]
     if a.lost:
         return []
     if a.floats is not None:
         f = a.floats
         far = f.low if abs(f.low - view.to_ground) > abs(f.high - view.to_ground) else f.high
-        return [Taken("leg-to-ground-volts", at, f"{far:.1f} V", float_words(a), rows_lines(view, f.begin, f.end))] if view.legs is view.legs_g else []
+        return [TakenReading("leg-to-ground-volts", at, f"{far:.1f} V", float_words(a), rows_lines(view, f.begin, f.end))] if view.legs is view.legs_g else []
     values = [v for n in view.legs_g.values() if (v := _idle(a, n)) is not None]
     if len(values) < 2:
         return []
     far = max(values, key=lambda v: abs(v - view.to_ground))
     text = " and ".join(f"{v:.1f} V" for v in values)
-    return [Taken("leg-to-ground-volts", at, f"{far:.1f} V", f"means without load {text}; the one that is farthest out", rows_lines(view, 0, len(view.log.times)))]
+    return [TakenReading("leg-to-ground-volts", at, f"{far:.1f} V", f"means without load {text}; the one that is farthest out", rows_lines(view, 0, len(view.log.times)))]
 
 
-def _amps(a: Analysis, at: str) -> list[Taken]:
+def _amps(a: Analysis, at: str) -> list[TakenReading]:
     view, found = a.view, []
     peak = top(a.held)
     if peak is None or any(x.loaded for x in a.lost):
         return []
     lines = rows_lines(view, peak.begin, peak.end)
     because = f"highest level, held for {clock(peak.seconds)}"
-    found.append(Taken("amps-while-charging", at, f"{peak.amps:.1f} A", because, lines))
+    found.append(TakenReading("amps-while-charging", at, f"{peak.amps:.1f} A", because, lines))
     breaker, setting = view.branch.quantity("unit.breaker"), view.branch.load()
     # A car that takes little says nothing of the breaker at full current.
     if breaker is not None and alone(view) and peak.amps >= min(0.95 * setting, view.branch.allowed_share() * breaker):
-        found.append(Taken("amps-at-breaker", at, f"{peak.amps:.1f} A", f"{because}; nothing else is on the branch", lines))
+        found.append(TakenReading("amps-at-breaker", at, f"{peak.amps:.1f} A", f"{because}; nothing else is on the branch", lines))
     return found
 
 
-def _trips(a: Analysis, at: str) -> list[Taken]:
+def _trips(a: Analysis, at: str) -> list[TakenReading]:
     view, found = a.view, []
     if a.ended and not upstream_went(a):
         charge = a.ended[-1]
@@ -197,9 +197,9 @@ def _trips(a: Analysis, at: str) -> list[Taken]:
         soon = all(c.seconds <= early(view) for c in a.ended)
         late = "only-in-heat" if held_when_cooler(a) else "after-a-while"
         because = f"current and volts went together {clock(charge.seconds)} after the load came on, at {charge.last:.1f} A; a breaker opened"
-        found.append(Taken("breaker-trips", at, "at-once" if soon else late, because, lines))
-        found.append(Taken("trip-moment", at, "when-charging-starts" if soon else "while-charging", because, lines))
-        found.append(Taken("charging-starts", at, "stops-early", because, lines))
+        found.append(TakenReading("breaker-trips", at, "at-once" if soon else late, because, lines))
+        found.append(TakenReading("trip-moment", at, "when-charging-starts" if soon else "while-charging", because, lines))
+        found.append(TakenReading("charging-starts", at, "stops-early", because, lines))
     return found
 
 
@@ -219,23 +219,23 @@ def held_when_cooler(a: Analysis) -> tuple[Charge, float, float] | None:
     return None
 
 
-def _heat(a: Analysis, at: str) -> list[Taken]:
+def _heat(a: Analysis, at: str) -> list[TakenReading]:
     view, found = a.view, []
     for cut in a.cuts:
         if cut.seen and cut.column is not None:
             because = (
                 f"{cut.cuts} times from {cut.high:.1f} A down to {cut.low:.1f} A at {cut.down:.1f} °C, back at {cut.up:.1f} °C ({one(view.title(cut.column))})"
             )
-            found.append(Taken("charging-power", at, "drops-when-hot", because, rows_lines(view, cut.charge.begin, cut.charge.end)))
+            found.append(TakenReading("charging-power", at, "drops-when-hot", because, rows_lines(view, cut.charge.begin, cut.charge.end)))
             break
     for rise in a.rises:
         check = "breaker-lug-rise" if rise.spot == "breaker-lug" else "unit-lug-rise"
         because = f"{one(rise.hot)} over {one(rise.cool)} at {rise.amps:.1f} A"
-        found.append(Taken(check, at, f"{rise.kelvin:.1f} K", because, rows_lines(view, rise.begin, rise.end)))
+        found.append(TakenReading(check, at, f"{rise.kelvin:.1f} K", because, rows_lines(view, rise.begin, rise.end)))
     return [*found, *_joints(a, at)]
 
 
-def _joints(a: Analysis, at: str) -> list[Taken]:
+def _joints(a: Analysis, at: str) -> list[TakenReading]:
     """Millivolts across joints, brought to the unit's full current."""
     import numpy as np
 
@@ -255,7 +255,7 @@ def _joints(a: Analysis, at: str) -> list[Taken]:
     }  # fmt: skip
     full = view.branch.load()
     return [
-        Taken(names[s], at, f"{1e3 * v * full / peak.amps:.1f} mV", f"{1e3 * v:.1f} mV at {peak.amps:.1f} A ({one(view.title(n))}), reckoned to {full:g} A", rows_lines(view, peak.begin, peak.end))
+        TakenReading(names[s], at, f"{1e3 * v * full / peak.amps:.1f} mV", f"{1e3 * v:.1f} mV at {peak.amps:.1f} A ({one(view.title(n))}), reckoned to {full:g} A", rows_lines(view, peak.begin, peak.end))
         for s, (v, n) in sorted(best.items())
     ]  # fmt: skip
 

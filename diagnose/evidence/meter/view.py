@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
-from diagnose.evidence.base import Asked
 from diagnose.evidence.meter.columns import AMPS, CELSIUS, JOINT, VOLTS, WATTS
 from diagnose.evidence.meter.rows import Log
+from diagnose.evidence.reader import Asked
 from diagnose.gauges.branch import Branch
 from diagnose.physics import service
 from diagnose.site.model import FactValue, Site

@@ -11,10 +11,10 @@ from itertools import pairwise
 from statistics import median
 from typing import Any, NamedTuple
 
-from diagnose.evidence.base import Taken
 from diagnose.evidence.ocpp.limits import Profile
 from diagnose.evidence.ocpp.messages import V201
 from diagnose.evidence.ocpp.station import GAP_FACTOR, STUCK_S, Connector, Link, Session, Station
+from diagnose.evidence.report import TakenReading
 from diagnose.evidence.textlines import Standpoint, where
 from diagnose.physics import ocpp, service
 from diagnose.site.model import Site
@@ -81,7 +81,7 @@ class Judged(NamedTuple):
     """What a station's part of the log says."""
 
     says: tuple[str, ...]
-    taken: tuple[Taken, ...]
+    taken: tuple[TakenReading, ...]
     figures: dict[str, Any]
 
 
@@ -111,37 +111,37 @@ def _unit(s: Station, site: Site | None, stand: Standpoint, key: str) -> str:
 
 
 # ---- boot and connection
-def _boot(s: Station, stand: Standpoint, status: tuple[int, int] | None) -> list[Taken]:
+def _boot(s: Station, stand: Standpoint, status: tuple[int, int] | None) -> list[TakenReading]:
     answered = [b for b in s.boots if b.status]
     taken = []
     if answered:
         last = answered[-1]
         meaning = ocpp.BOOT[last.status]
-        taken.append(Taken("boot-answer", stand.unit, last.status.lower(), f"{last.status}: {meaning.says}", where([last.line])))
+        taken.append(TakenReading("boot-answer", stand.unit, last.status.lower(), f"{last.status}: {meaning.says}", where([last.line])))
     elif not s.messages and status and status[0] in (401, 403, 404):
-        taken.append(Taken("boot-answer", stand.unit, "no-boot-message", "the connection does not get that far", where([status[1]])))
+        taken.append(TakenReading("boot-answer", stand.unit, "no-boot-message", "the connection does not get that far", where([status[1]])))
     restarts = [b for b in s.boots if b.reason in ("PowerUp", "Watchdog")]
     if len(restarts) >= 3:
         names = Counter(b.reason for b in restarts)
         text = ", ".join(f"{n} × {r}: {ocpp.BOOT_REASONS[r]}" for r, n in sorted(names.items()))
-        taken.append(Taken("unit-power", stand.unit, "restarts", text, where(b.line for b in restarts)))
+        taken.append(TakenReading("unit-power", stand.unit, "restarts", text, where(b.line for b in restarts)))
     names_seen = [b.who for b in s.boots if b.who]
     changes = [a for a, b in pairwise(names_seen) if a != b]
     if len(changes) >= 2 and len(set(names_seen)) >= 2:
         text = f"boot messages of {len(set(names_seen))} different devices in turns: {one_line(', '.join(sorted(set(names_seen))[:3]), 200)}"
-        taken.append(Taken("identity-holders", stand.unit, "two", text, where(b.line for b in s.boots)))
+        taken.append(TakenReading("identity-holders", stand.unit, "two", text, where(b.line for b in s.boots)))
     return taken
 
 
 def _handshake(
     stand: Standpoint, status: tuple[int, int] | None, no_version: int | None, tls: tuple[str, int] | None, s: Station
-) -> list[Taken]:
+) -> list[TakenReading]:
     if no_version is not None:
-        return [Taken("handshake-record", stand.unit, "closed-no-version", "no version in common", where([no_version]))]
+        return [TakenReading("handshake-record", stand.unit, "closed-no-version", "no version in common", where([no_version]))]
     if tls is not None and not s.messages:
-        found = [Taken("connect-step", stand.uplink, "stops-at-tls", f"the TLS handshake fails: {tls[0]}", where([tls[1]]))]
+        found = [TakenReading("connect-step", stand.uplink, "stops-at-tls", f"the TLS handshake fails: {tls[0]}", where([tls[1]]))]
         if tls[0] != "cut-off":
-            found.append(Taken("station-tls-error", stand.uplink, tls[0], "the log's own reason", where([tls[1]])))
+            found.append(TakenReading("station-tls-error", stand.uplink, tls[0], "the log's own reason", where([tls[1]])))
         return found
     if status is None:
         return []
@@ -149,7 +149,7 @@ def _handshake(
     word = {101: "accepted", 401: "not-authorised-401", 403: "refused-403", 404: "unknown-404"}.get(code)
     if code >= 500:
         word = "server-error"
-    return [Taken("handshake-record", stand.unit, word, f"answered {code}: {ocpp.handshake(code).says}", where([line]))] if word else []
+    return [TakenReading("handshake-record", stand.unit, word, f"answered {code}: {ocpp.handshake(code).says}", where([line]))] if word else []
 
 
 class Spacing(NamedTuple):
@@ -190,7 +190,7 @@ def _alike(values: list[float], share: float) -> bool:
     return max(values) - min(values) <= share * median(values)
 
 
-def _connection(s: Station, stand: Standpoint) -> list[Taken]:
+def _connection(s: Station, stand: Standpoint) -> list[TakenReading]:
     taken = []
     downs = [x for x in s.links if not x.up]
     if downs:
@@ -202,13 +202,13 @@ def _connection(s: Station, stand: Standpoint) -> list[Taken]:
             text = f"last {len(last)} ends: code {codes}"
             code = next((x.code for x in reversed(last) if x.code in ocpp.CLOSE), None)
             text += f", {ocpp.CLOSE[code].says}" if code else ""
-            taken.append(Taken("close-code", stand.unit, word, text, where(x.line for x in last)))
+            taken.append(TakenReading("close-code", stand.unit, word, text, where(x.line for x in last)))
     span = s.last_time - s.first_time if s.last_time is not None and s.first_time is not None else None
     found = spacing(s.links, span) if s.links else None
     if found is not None:
-        taken.append(Taken("reconnect-spacing", stand.unit, found.word, found.why, found.lines))
+        taken.append(TakenReading("reconnect-spacing", stand.unit, found.word, found.why, found.lines))
         if found.word != "steady":
-            taken.append(Taken("back-office-sees", stand.unit, "drops-out", found.why, found.lines))
+            taken.append(TakenReading("back-office-sees", stand.unit, "drops-out", found.why, found.lines))
     return taken
 
 
@@ -239,8 +239,8 @@ def _state_of(s: Station, c: Connector) -> tuple[str, str, int]:
     return STATE.get(status, ""), f"{status}: {meaning.says}" if meaning else status, last.line
 
 
-def _connectors(s: Station, site: Site | None, stand: Standpoint) -> list[Taken]:
-    taken: dict[tuple[str, str], Taken] = {}
+def _connectors(s: Station, site: Site | None, stand: Standpoint) -> list[TakenReading]:
+    taken: dict[tuple[str, str], TakenReading] = {}
     for key, c in sorted(s.connectors.items(), key=lambda x: x[0]):
         at = _unit(s, site, stand, key)
         flurry = _jumps(c)
@@ -249,22 +249,22 @@ def _connectors(s: Station, site: Site | None, stand: Standpoint) -> list[Taken]
             word, why = "jumps", f"{JUMPS} changes of state within {JUMPS_S:g} s"
         # The station as a whole (connector 0) counts where it says more than its connectors.
         if word and (key != "0" or word in ("faulted", "unavailable")):
-            _keep(taken, Taken("connector-status", at, word, one_line(why), where(flurry or [line])))
+            _keep(taken, TakenReading("connector-status", at, word, one_line(why), where(flurry or [line])))
         alarm = c.alarm
         if alarm is not None and alarm.error in CODE:
             meaning = ocpp.ERROR[alarm.error].says if alarm.error in ocpp.ERROR else "the stop button was pressed"
             text = f"{alarm.error}: {meaning}" + (f" ({alarm.info})" if alarm.info else "")
             text += "" if c.last is None or c.last.line == alarm.line else f"; since then {c.last.status}"
-            _keep(taken, Taken("reported-error-code", at, CODE[alarm.error], one_line(text), where([alarm.line])))
+            _keep(taken, TakenReading("reported-error-code", at, CODE[alarm.error], one_line(text), where([alarm.line])))
         elif c.last is not None and key != "0" and s.version != V201 and alarm is None:
-            _keep(taken, Taken("reported-error-code", at, "no-error", f"{c.count} status {'message' if c.count == 1 else 'messages'}, no error code", where(x.line for x in c.changes)))
+            _keep(taken, TakenReading("reported-error-code", at, "no-error", f"{c.count} status {'message' if c.count == 1 else 'messages'}, no error code", where(x.line for x in c.changes)))
     return list(taken.values())
 
 
 _WEIGHT = ("faulted", "unavailable", "jumps", "reserved", "held-by-station", "held-by-car")
 
 
-def _keep(taken: dict[tuple[str, str], Taken], new: Taken) -> None:
+def _keep(taken: dict[tuple[str, str], TakenReading], new: TakenReading) -> None:
     """Of several connectors of one unit the one that says more."""
     old = taken.get((new.check, new.at))
     dull = ("as-used", "no-error")
@@ -273,23 +273,23 @@ def _keep(taken: dict[tuple[str, str], Taken], new: Taken) -> None:
 
 
 # ---- who may charge, and how it ended
-def _cards(s: Station, site: Site | None, stand: Standpoint) -> list[Taken]:
+def _cards(s: Station, site: Site | None, stand: Standpoint) -> list[TakenReading]:
     if not s.verdicts:
         return []
     status, line = s.verdicts[-1]
     numbers = where(n for _, n in s.verdicts)
     counts = ", ".join(f"{n} × {one_line(v, 30)}" for v, n in s.verdict_counts.most_common(4))
     if status == "Accepted":
-        taken = [Taken("authorization", stand.unit, "accepted", counts, numbers)]
+        taken = [TakenReading("authorization", stand.unit, "accepted", counts, numbers)]
         if set(s.verdict_counts) == {"Accepted"}:
-            taken.append(Taken("refusal-record", stand.unit, "accepted-or-none", counts, numbers))
+            taken.append(TakenReading("refusal-record", stand.unit, "accepted-or-none", counts, numbers))
         return taken
     taken = [
-        Taken("authorization", stand.unit, "refused", f"last {one_line(status, 40)}; {counts}", where([line])),
-        Taken("refusal-record", stand.unit, "refused-by-back-office", f"the request arrived and was answered {one_line(status, 40)}", where([line])),
+        TakenReading("authorization", stand.unit, "refused", f"last {one_line(status, 40)}; {counts}", where([line])),
+        TakenReading("refusal-record", stand.unit, "refused-by-back-office", f"the request arrived and was answered {one_line(status, 40)}", where([line])),
     ]
     if status in CARD:
-        taken.append(Taken("card-record", stand.unit, CARD[status], f"answered {status}", where([line])))
+        taken.append(TakenReading("card-record", stand.unit, CARD[status], f"answered {status}", where([line])))
     return taken
 
 
@@ -307,7 +307,7 @@ def end_word(session: Session, alarm: str) -> str:
     return word
 
 
-def _sessions(s: Station, site: Site | None, stand: Standpoint) -> list[Taken]:
+def _sessions(s: Station, site: Site | None, stand: Standpoint) -> list[TakenReading]:
     by_unit: dict[str, list[tuple[str, Session]]] = {}
     for session in s.sessions:
         connector = s.connectors.get(session.connector)
@@ -323,13 +323,13 @@ def _sessions(s: Station, site: Site | None, stand: Standpoint) -> list[Taken]:
         reasons = ", ".join(f"{n} × {r}" for r, n in Counter(one_line(x.reason, 30) for _, x in last).most_common(3))
         energy = [x.energy_wh for _, x in last if x.energy_wh is not None]
         text = f"{counts[word]} of the last {len(last)} sessions; {reasons}" + (f"; {min(energy):g} to {max(energy):g} Wh" if energy else "")
-        taken.append(Taken("session-ends", at, word, text, where(n for w, x in last if w == word for n in (x.line, x.end_line))))
+        taken.append(TakenReading("session-ends", at, word, text, where(n for w, x in last if w == word for n in (x.line, x.end_line))))
     if s.remote_start is not None:
         good, line = s.remote_start
         started = any(x.line > line for x in (*s.sessions, *s.running.values()))
         if not good or started:
             text = "a remote start was rejected" if not good else "a session followed the remote start"
-            taken.append(Taken("start-by-app", stand.unit, "starts" if good else "does-not-start", text, where([line])))
+            taken.append(TakenReading("start-by-app", stand.unit, "starts" if good else "does-not-start", text, where([line])))
     return taken
 
 
@@ -347,26 +347,26 @@ def _firmware(s: Station) -> str:
     return "failed" if any(w in status for w in ("Fail", "Invalid")) else ""
 
 
-def _availability(s: Station, site: Site | None, stand: Standpoint) -> list[Taken]:
-    taken: dict[tuple[str, str], Taken] = {}
+def _availability(s: Station, site: Site | None, stand: Standpoint) -> list[TakenReading]:
+    taken: dict[tuple[str, str], TakenReading] = {}
     word = _firmware(s)
     if word and s.firmware is not None:
         text = f"last state {one_line(s.firmware[0], 40)}" + (", and no word for over an hour" if word == "failed" and s.firmware[0] in RUNNING else "")
-        taken["firmware-record", stand.unit] = Taken("firmware-record", stand.unit, word, text, where([s.firmware[2]]))
+        taken["firmware-record", stand.unit] = TakenReading("firmware-record", stand.unit, word, text, where([s.firmware[2]]))
     if word == "running" and s.firmware is not None:
-        taken["availability-record", stand.unit] = Taken("availability-record", stand.unit, "update-running", "a software update runs", where([s.firmware[2]]))
+        taken["availability-record", stand.unit] = TakenReading("availability-record", stand.unit, "update-running", "a software update runs", where([s.firmware[2]]))
     for key, c in sorted(s.connectors.items()):
         at = _unit(s, site, stand, key)
         if c.available is not None and ("availability-record", at) not in taken:
             text = "set operative" if c.available else "set inoperative by the back office"
-            taken["availability-record", at] = Taken("availability-record", at, "open" if c.available else "set-unavailable", text, where([c.available_line]))
+            taken["availability-record", at] = TakenReading("availability-record", at, "open" if c.available else "set-unavailable", text, where([c.available_line]))
         if c.reserved is not None and (c.reserved[1] is None or s.now is None or c.reserved[1] > s.now):
-            taken["availability-record", at] = Taken("availability-record", at, "reserved", f"reservation {c.reserved[0]:g} stands", where([c.reserved[2]]))
+            taken["availability-record", at] = TakenReading("availability-record", at, "reserved", f"reservation {c.reserved[0]:g} stands", where([c.reserved[2]]))
     if s.card_list is not None:
         status, line = s.card_list
         bad = status in ("Failed", "VersionMismatch")
         if bad or status == "Accepted":
-            taken["card-list-version", stand.unit] = Taken("card-list-version", stand.unit, "older" if bad else "same", f"the last list was answered {status}", where([line]))
+            taken["card-list-version", stand.unit] = TakenReading("card-list-version", stand.unit, "older" if bad else "same", f"the last list was answered {status}", where([line]))
     return list(taken.values())
 
 
@@ -417,8 +417,8 @@ def _limits(s: Station, site: Site | None, stand: Standpoint) -> dict[str, Limit
     return found
 
 
-def _profiles(s: Station, site: Site | None, stand: Standpoint, limits: dict[str, Limit]) -> list[Taken]:
-    taken: dict[str, Taken] = {}
+def _profiles(s: Station, site: Site | None, stand: Standpoint, limits: dict[str, Limit]) -> list[TakenReading]:
+    taken: dict[str, TakenReading] = {}
     for key, limit in limits.items():
         at = _unit(s, site, stand, key)
         setting = _setting(site, at)
@@ -427,12 +427,12 @@ def _profiles(s: Station, site: Site | None, stand: Standpoint, limits: dict[str
             word = "lower" if limit.amps < setting * (1 - SAME_SHARE) else "no-limit"
         if word and (at not in taken or taken[at].answer == "no-limit"):
             text = f"{limit.source} allows {limit.amps:.3g} A" + (f"; the setting is {setting:g} A" if setting is not None else "")
-            taken[at] = Taken("profile-record", at, word, text, where([limit.line]))
+            taken[at] = TakenReading("profile-record", at, word, text, where([limit.line]))
     return list(taken.values())
 
 
-def _offered(s: Station, site: Site | None, stand: Standpoint) -> list[Taken]:
-    taken: list[Taken] = []
+def _offered(s: Station, site: Site | None, stand: Standpoint) -> list[TakenReading]:
+    taken: list[TakenReading] = []
     for key, c in sorted(s.connectors.items()):
         at = _unit(s, site, stand, key)
         setting = _setting(site, at)
@@ -440,19 +440,19 @@ def _offered(s: Station, site: Site | None, stand: Standpoint) -> list[Taken]:
             continue
         amps, line = c.offered
         word = "as-sheet" if abs(amps - setting) <= SAME_SHARE * setting else "lower" if amps < setting else "higher"
-        taken.append(Taken("offered-current", at, word, f"the station offers {amps:.3g} A; the setting is {setting:g} A", where([line])))
+        taken.append(TakenReading("offered-current", at, word, f"the station offers {amps:.3g} A; the setting is {setting:g} A", where([line])))
     return taken
 
 
-def _meter(s: Station, site: Site | None, stand: Standpoint) -> list[Taken]:
-    taken: list[Taken] = []
+def _meter(s: Station, site: Site | None, stand: Standpoint) -> list[TakenReading]:
+    taken: list[TakenReading] = []
     for key, c in sorted(s.connectors.items()):
         word = meter_word(c)
         at = _unit(s, site, stand, key)
         if word and all(t.at != at for t in taken):
             values = [v for _, v, _ in c.register]
             text = f"{len(values)} energy values while charging, {min(values):g} to {max(values):g} Wh"
-            taken.append(Taken("meter-while-charging", at, word, text, where(n for _, _, n in c.register)))
+            taken.append(TakenReading("meter-while-charging", at, word, text, where(n for _, _, n in c.register)))
     return taken
 
 
@@ -480,23 +480,23 @@ def clock_offset_s(s: Station) -> float | None:
     return None
 
 
-def _clock(s: Station, stand: Standpoint) -> list[Taken]:
+def _clock(s: Station, stand: Standpoint) -> list[TakenReading]:
     offset = clock_offset_s(s)
     if offset is None:
         return []
     text = f"against the back office's clock, the least of {len(s.offsets) or len(s.host_offsets)}"
-    return [Taken("clock-read", stand.uplink, f"{offset:.0f} s", text, "")]
+    return [TakenReading("clock-read", stand.uplink, f"{offset:.0f} s", text, "")]
 
 
-def _settings(s: Station, stand: Standpoint) -> list[Taken]:
+def _settings(s: Station, stand: Standpoint) -> list[TakenReading]:
     value = s.settings.get("WebSocketPingInterval")
     if value is None or value[0].strip() != "0":
         return []
-    return [Taken("ping-setting", stand.uplink, "off-or-long", "WebSocketPingInterval is 0: off", where([value[1]]))]
+    return [TakenReading("ping-setting", stand.uplink, "off-or-long", "WebSocketPingInterval is 0: off", where([value[1]]))]
 
 
 # ---- error replies and limits from outside
-def _refusals(s: Station, stand: Standpoint) -> list[Taken]:
+def _refusals(s: Station, stand: Standpoint) -> list[TakenReading]:
     """What most error replies say; several different ones for one request count together."""
     kinds: Counter[str] = Counter()
     for pair, count in s.errors.items():
@@ -506,14 +506,14 @@ def _refusals(s: Station, stand: Standpoint) -> list[Taken]:
         return []
     word, _ = kinds.most_common(1)[0]
     text = ", ".join(f"{n} × {one_line(pair, 60)}" for pair, n in s.errors.most_common(3))
-    return [Taken("error-replies", stand.unit, word, text, where(s.error_lines))]
+    return [TakenReading("error-replies", stand.unit, word, text, where(s.error_lines))]
 
 
-def _outside_limit(s: Station, stand: Standpoint) -> list[Taken]:
+def _outside_limit(s: Station, stand: Standpoint) -> list[TakenReading]:
     if s.external_limit is None or s.external_limit[0] not in LIMIT_FROM:
         return []
     source, line = s.external_limit
-    return [Taken("limit-report", stand.unit, LIMIT_FROM[source], f"the station reports a limit of {source}", where([line]))]
+    return [TakenReading("limit-report", stand.unit, LIMIT_FROM[source], f"the station reports a limit of {source}", where([line]))]
 
 
 # ---- remarks and figures

@@ -5,7 +5,7 @@ Source: transmission-line theory (textbook).
 
 from __future__ import annotations
 
-from diagnose.evidence.base import Taken
+from diagnose.evidence.report import TakenReading
 from diagnose.evidence.scope.echo import UNCLEAR, Echo
 from diagnose.evidence.scope.echo_place import LENGTH_SHARE, Reach, Spot, metres_of, reaches, velocity
 from diagnose.gauges.trunk import segment_lengths
@@ -23,7 +23,7 @@ TELLING = 0.15
 """A recording in which an echo of this factor would drown proves no place sound (common practice, no source)."""
 
 
-def echo_readings(echo: Echo, spot: Spot | None, site: Site, trunk: Trunk, probe: int, lines: str) -> tuple[Taken, ...]:
+def echo_readings(echo: Echo, spot: Spot | None, site: Site, trunk: Trunk, probe: int, lines: str) -> tuple[TakenReading, ...]:
     """Answers to `echo-from-end`, `echo-from-segment`, `echo-from-unit` or, with the place not clear, `echo-on-pair`.
 
     Places from which the echo would have taken another time are then answered `none`, and so is all of a sound trunk
@@ -41,14 +41,14 @@ def echo_readings(echo: Echo, spot: Spot | None, site: Site, trunk: Trunk, probe
     one_way = _one_way(spot, trunk, probe)
     if lengths_known and one_way:
         if len(ends) == 1 and len(segments) <= 1 and spot.kind in AT_END:
-            return (Taken("echo-from-end", ends[0], AT_END[spot.kind], because, lines),)
+            return (TakenReading("echo-from-end", ends[0], AT_END[spot.kind], because, lines),)
         if not ends and spot.unit is not None and spot.unit != probe and len(segments) <= 2 and spot.kind in AT_UNIT:
-            return (Taken("echo-from-unit", f"unit {spot.unit}", AT_UNIT[spot.kind], because, lines),)
+            return (TakenReading("echo-from-unit", f"unit {spot.unit}", AT_UNIT[spot.kind], because, lines),)
         if not ends and spot.unit is None and len(segments) == 1 and spot.kind in WITHIN:
-            return (Taken("echo-from-segment", segments[0], WITHIN[spot.kind], because, lines),)
+            return (TakenReading("echo-from-segment", segments[0], WITHIN[spot.kind], because, lines),)
     if ends or spot.kind not in ON_PAIR:
         return ()
-    found = [Taken("echo-on-pair", str(Place("trunk", trunk.number)), ON_PAIR[spot.kind], because, lines)]
+    found = [TakenReading("echo-on-pair", str(Place("trunk", trunk.number)), ON_PAIR[spot.kind], because, lines)]
     if lengths_known and one_way:
         way = next(r for r in reaches(trunk, probe) if set(spot.places) & set(_segments_along(r, trunk)))
         elsewhere = "the echo comes after another time than it would from there"
@@ -57,28 +57,28 @@ def echo_readings(echo: Echo, spot: Spot | None, site: Site, trunk: Trunk, probe
     return tuple(found)
 
 
-def _sound(echo: Echo, site: Site, trunk: Trunk, probe: int, lines: str) -> tuple[Taken, ...]:
+def _sound(echo: Echo, site: Site, trunk: Trunk, probe: int, lines: str) -> tuple[TakenReading, ...]:
     """No echo: what lies between the limits of the recording is sound, seen from the probe."""
     if echo.least > TELLING or not segment_lengths(trunk)[1]:
         return ()
     factor, share, _ = velocity(site, trunk)
     nearest, farthest = metres_of(echo.nearest, factor), metres_of(echo.farthest, factor) * (1 - share - LENGTH_SHARE)
-    found: list[Taken] = []
+    found: list[TakenReading] = []
     because = f"no echo above {100 * echo.least:.0f} % between {nearest:.0f} and {farthest:.0f} m"
     for way in reaches(trunk, probe):
         found += _clear(way, trunk, nearest, farthest, because, lines)
         if nearest < way.metres[-1] <= farthest:
-            found.append(Taken("echo-from-end", way.end, "none", because, lines))
+            found.append(TakenReading("echo-from-end", way.end, "none", because, lines))
     return tuple(found)
 
 
-def _clear(way: Reach, trunk: Trunk, low: float, high: float, because: str, lines: str) -> list[Taken]:
+def _clear(way: Reach, trunk: Trunk, low: float, high: float, because: str, lines: str) -> list[TakenReading]:
     """`none` for segments and units that lie between two distances from the probe, m."""
     steps = list(zip(way.units, way.units[1:], way.metres, way.metres[1:], strict=False))
     segments = [_segment(trunk, a, b) for a, b, near, far in steps if near >= low and far <= high]
     units = [Place("unit", u) for u, m in zip(way.units, way.metres, strict=True) if low <= m <= high and u not in (way.units[0], way.units[-1])]
     return [
-        Taken(check, describe(places), "none", because, lines)
+        TakenReading(check, describe(places), "none", because, lines)
         for check, places in (("echo-from-segment", segments), ("echo-from-unit", units))
         if places
     ]

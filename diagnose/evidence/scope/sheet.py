@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import IO, TYPE_CHECKING
 
-from diagnose.evidence.base import EvidenceError
 from diagnose.evidence.csv_table import (
     HEADER_LINES,
     LONGEST_LINE,
@@ -24,6 +23,7 @@ from diagnose.evidence.csv_table import (
     head_lines,
     whole_lines,
 )
+from diagnose.evidence.reader import EvidenceError
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:

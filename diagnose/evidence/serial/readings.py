@@ -10,7 +10,7 @@ from math import sqrt
 from statistics import median
 from typing import Any, NamedTuple
 
-from diagnose.evidence.base import Taken
+from diagnose.evidence.report import TakenReading
 from diagnose.evidence.serial.damage import one_parity
 from diagnose.evidence.serial.polls import Tally, UnitTally
 from diagnose.physics import serial
@@ -111,7 +111,7 @@ class Finder:
         self.tally = tally
         self.excused = excused
         self.site = site
-        self.taken: list[Taken] = []
+        self.taken: list[TakenReading] = []
         self.says: list[str] = []
         self.echo = settle_echoes(tally)
         self.where = where(site, tally)
@@ -142,11 +142,11 @@ class Finder:
     def _take(self, check: str, units: Iterable[int], answer: str, because: str, spots: Iterable[int] = ()) -> None:
         numbers = ranges(units)
         at = f"unit {numbers}" if numbers.isdecimal() else f"units {numbers}"
-        self.taken.append(Taken(check, at, answer, because, self._lines(spots)))
+        self.taken.append(TakenReading(check, at, answer, because, self._lines(spots)))
 
     def _take_trunk(self, check: str, answer: str, because: str, spots: Iterable[int] = ()) -> None:
         if self.where.trunk:
-            self.taken.append(Taken(check, f"trunk {self.where.trunk}", answer, because, self._lines(spots)))
+            self.taken.append(TakenReading(check, f"trunk {self.where.trunk}", answer, because, self._lines(spots)))
 
     def _lines(self, spots: Iterable[int]) -> str:
         found = sorted(set(spots))[:6]

@@ -10,7 +10,8 @@ from typing import IO, Any
 
 import numpy as np
 
-from diagnose.evidence.base import Asked, EvidenceError, Report, importer
+from diagnose.evidence.reader import Asked, EvidenceError, reader
+from diagnose.evidence.report import Report
 from diagnose.evidence.serial.frames import Framer
 from diagnose.evidence.serial.polls import Polls
 from diagnose.evidence.serial.readings import Finder, figures
@@ -146,7 +147,7 @@ class _Reader:
         return sorted({a for s in self.rows.streams for a in exchanged_words(s.framer.samples)})
 
 
-@importer(KIND, TITLE, recognise)
+@reader(KIND, TITLE, recognise)
 def read(stream: IO[bytes], asked: Asked) -> Report:
     """Read a capture of any length; memory does not grow with it. Raises EvidenceError when it holds no bytes."""
     site, head = asked.site, _fill(stream, BLOCK)

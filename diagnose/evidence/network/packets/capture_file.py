@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from types import ModuleType
 from typing import IO, Any, NamedTuple
 
-from diagnose.evidence.base import EvidenceError
+from diagnose.evidence.reader import EvidenceError
 
 LONGEST_BLOCK = 1 << 20
 """No frame or block of a usable capture is longer, bytes."""

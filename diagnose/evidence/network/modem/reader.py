@@ -11,7 +11,8 @@ from functools import lru_cache
 from statistics import median
 from typing import IO, Any, NamedTuple
 
-from diagnose.evidence.base import Asked, Report, Taken, importer
+from diagnose.evidence.reader import Asked, reader
+from diagnose.evidence.report import Report, TakenReading
 from diagnose.evidence.textlines import Tally, head_text, lines, standpoint, where
 from diagnose.physics import cellular
 from diagnose.source.problems import one_line
@@ -210,7 +211,7 @@ class _Session:
         return self.names[keys[0]] if keys else None
 
 
-@importer(KIND, TITLE, _recognise, ("unit", "uplink"))
+@reader(KIND, TITLE, _recognise, ("unit", "uplink"))
 def read_modem(stream: IO[bytes], asked: Asked) -> Report:
     """Read a transcript of modem replies. Figures: see docs/evidence/modem.md. Source: 3GPP TS 27.007."""
     site = asked.site
@@ -243,42 +244,42 @@ def _together(s: _Session) -> cellular.Replies:
     )  # fmt: skip
 
 
-def _sim(s: _Session, at: str) -> list[Taken]:
+def _sim(s: _Session, at: str) -> list[TakenReading]:
     silent = s.command_count >= 2 and not s.replies and not s.results
-    found: list[Taken] = []
+    found: list[TakenReading] = []
     if silent:
         why = f"{s.command_count} commands, no reply"
-        return [Taken("modem-answers", at, "silent", why, where(s.commands))]
+        return [TakenReading("modem-answers", at, "silent", why, where(s.commands))]
     if s.replies or s.results:
-        found.append(Taken("modem-answers", at, "answers", f"{s.replies} {'reply' if s.replies == 1 else 'replies'}", ""))
+        found.append(TakenReading("modem-answers", at, "answers", f"{s.replies} {'reply' if s.replies == 1 else 'replies'}", ""))
     if s.sim_error is not None and s.sim_error.value in _SIM_OUTCOME:
         code = s.sim_error.value
-        found.append(Taken("sim-state", at, _SIM_OUTCOME[code], f"error {code}: {cellular.ERRORS[code]}", where([s.sim_error.line])))
+        found.append(TakenReading("sim-state", at, _SIM_OUTCOME[code], f"error {code}: {cellular.ERRORS[code]}", where([s.sim_error.line])))
     elif s.sim is not None:
         word = str(s.sim.value)
         outcome = {"READY": "ready", "SIM PIN": "pin-wanted", "SIM PUK": "puk-wanted"}.get(word)
         if outcome is None and word.startswith("PH-"):
             outcome = "network-locked"
         if outcome:
-            found.append(Taken("sim-state", at, outcome, f"+CPIN: {word}: {cellular.SIM[word]}", where([s.sim.line])))
+            found.append(TakenReading("sim-state", at, outcome, f"+CPIN: {word}: {cellular.SIM[word]}", where([s.sim.line])))
     return found
 
 
-def _network(s: _Session, at: str) -> list[Taken]:
-    found: list[Taken] = []
+def _network(s: _Session, at: str) -> list[TakenReading]:
+    found: list[TakenReading] = []
     state, address = s.state(), s.address()
     if state is not None:
         word = _STATE_OUTCOME[state.value]
-        found.append(Taken("registration", at, word, f"state {state.value}: {cellular.REGISTRATION[state.value]}", where([state.line])))
+        found.append(TakenReading("registration", at, word, f"state {state.value}: {cellular.REGISTRATION[state.value]}", where([state.line])))
     if address is not None:
         given = bool(address.value) and not address.value.startswith("0.0.0.0")
         text = f"address {address.value}" if given else "no address in the reply"
-        found.append(Taken("modem-address", at, "given" if given else "none", text, where([address.line])))
+        found.append(TakenReading("modem-address", at, "given" if given else "none", text, where([address.line])))
     return found
 
 
-def _levels(s: _Session, at: str) -> list[Taken]:
-    found: list[Taken] = []
+def _levels(s: _Session, at: str) -> list[TakenReading]:
+    found: list[TakenReading] = []
     if s.csq:
         known = [x.value for x in s.csq if x.value != cellular.CSQ_UNKNOWN]
         # Figures of a modem jump about; the middle one stands for all. Only "unknown" throughout is none.
@@ -286,24 +287,24 @@ def _levels(s: _Session, at: str) -> list[Taken]:
         dbm = cellular.csq_dbm(middle)
         text = f"+CSQ {middle}" + (f": {dbm:g} dBm" if dbm is not None else ": no figure")
         text += f", middle of {len(known)} from {min(known)} to {max(known)}" if len(known) > 1 else ""
-        found.append(Taken("modem-signal", at, str(middle), text, where(x.line for x in s.csq)))
+        found.append(TakenReading("modem-signal", at, str(middle), text, where(x.line for x in s.csq)))
     powers = [x.value for x in s.rsrp if x.value != cellular.CESQ_UNKNOWN]
     if powers:
         bounds = cellular.cesq_rsrp_dbm(int(median(powers)))
         if bounds is not None:
             dbm = next(b for b in bounds if b is not None)
             text = f"+CESQ reference power {dbm:g} dBm" + (f", middle of {len(powers)}" if len(powers) > 1 else "")
-            found.append(Taken("modem-pilot-power", at, f"{dbm:g} dBm", text, where(x.line for x in s.rsrp)))
+            found.append(TakenReading("modem-pilot-power", at, f"{dbm:g} dBm", text, where(x.line for x in s.rsrp)))
     return found
 
 
-def _compared(s: _Session, at: str, recorded: str | None) -> list[Taken]:
+def _compared(s: _Session, at: str, recorded: str | None) -> list[TakenReading]:
     name = s.name()
     if name is None or recorded is None:
         return []
     same = str(name.value).lower() == recorded.strip().lower()
     text = f"the modem has {name.value or 'a blank'}, the record {one_line(recorded, 80)}"
-    return [Taken("apn-compare", at, "agrees" if same else "differs", text, where([name.line]))]
+    return [TakenReading("apn-compare", at, "agrees" if same else "differs", text, where([name.line]))]
 
 
 def _signal_notes(s: _Session) -> tuple[str, ...]:

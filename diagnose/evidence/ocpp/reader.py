@@ -9,11 +9,12 @@ from __future__ import annotations
 import re
 from typing import IO, Any
 
-from diagnose.evidence.base import Asked, Report, importer
-from diagnose.evidence.network.ip_output import TLS_SIGNS
+from diagnose.evidence.network.ip.reader import TLS_SIGNS
 from diagnose.evidence.ocpp.answers import Judged, judge
 from diagnose.evidence.ocpp.messages import Context, context, find
 from diagnose.evidence.ocpp.station import Station
+from diagnose.evidence.reader import Asked, reader
+from diagnose.evidence.report import Report
 from diagnose.evidence.textlines import Tally, head_text, lines, standpoint
 from diagnose.site.model import Site
 from diagnose.source.problems import one_line
@@ -129,7 +130,7 @@ class _Log:
         return bool(version) or bool(c.identity and "ws" in text[:2000] and "://" in text)
 
 
-@importer(KIND, TITLE, _recognise, ("unit", "uplink"))
+@reader(KIND, TITLE, _recognise, ("unit", "uplink"))
 def read_ocpp_log(stream: IO[bytes], asked: Asked) -> Report:
     """Read a message log. Figures: see docs/evidence/ocpp-log.md."""
     site = asked.site

@@ -10,10 +10,11 @@ import math
 from itertools import pairwise
 from typing import IO, Any
 
-from diagnose.evidence.base import Asked, EvidenceError, Report, Taken, importer
 from diagnose.evidence.csv_table import UTF_16
 from diagnose.evidence.meter import sheet
 from diagnose.evidence.meter.analysis import analyse
+from diagnose.evidence.reader import Asked, EvidenceError, reader
+from diagnose.evidence.report import Report, TakenReading
 from diagnose.source.problems import one_line
 
 KIND, TITLE = "meter-log", "Log of a meter (volts, amperes, watts, temperature)"
@@ -49,7 +50,7 @@ def _first_times(head: bytes, found: sheet.Layout) -> list[float]:
     return []
 
 
-@importer(KIND, TITLE, recognise, ("unit", "panel", "breaker"))
+@reader(KIND, TITLE, recognise, ("unit", "panel", "breaker"))
 def read_meter_log(stream: IO[bytes], asked: Asked) -> Report:
     """Read a meter's log. Figures: see docs/evidence/meter-log.md. Errors: EvidenceError when it is none."""
     from diagnose.evidence.meter.drawn import drawings
@@ -61,7 +62,7 @@ def read_meter_log(stream: IO[bytes], asked: Asked) -> Report:
     found = tuple(one_line(text, 400) for text in says(a))
     counts = a.rows.counts
     placed = tuple(
-        Taken(t.check, t.at, t.answer, one_line(t.because, 300), t.lines) for t in readings
+        TakenReading(t.check, t.at, t.answer, one_line(t.because, 300), t.lines) for t in readings
     ) if a.view.where.place is not None or asked.site is None else ()  # fmt: skip
     left_out = {"not_taken": [[t.check, t.answer] for t in readings]} if readings and not placed else {}
     return Report(

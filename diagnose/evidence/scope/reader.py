@@ -7,8 +7,9 @@ import re
 from collections.abc import Mapping
 from typing import IO, Any, NamedTuple
 
-from diagnose.evidence.base import Asked, EvidenceError, Report, Taken, importer
-from diagnose.evidence.drawing import Drawing, Mark, Trace
+from diagnose.evidence.drawing import Curve, CurveMark, Drawing
+from diagnose.evidence.reader import Asked, EvidenceError, reader
+from diagnose.evidence.report import Report, TakenReading
 from diagnose.evidence.scope import sheet as scope_csv
 from diagnose.evidence.scope.echo import POOR, SLIGHT, UNCLEAR, Echo, find_echo, mean_edge, one_sender
 from diagnose.evidence.scope.echo_model import Pair, pair_of
@@ -307,30 +308,30 @@ def says(a: Analysis) -> tuple[str, ...]:
     return tuple(words)
 
 
-def taken(a: Analysis) -> tuple[Taken, ...]:
+def taken(a: Analysis) -> tuple[TakenReading, ...]:
     """The answers to checks that the recording gives."""
     if a.site is None or a.trunk is None or a.probe is None:
         return ()
     unit, lines = f"unit {a.probe}", f"rows 1-{a.counts.rows}"
-    found: list[Taken] = []
+    found: list[TakenReading] = []
     if a.shape:
-        found.append(Taken("scope-look", unit, a.shape, a.shape_why, lines))
+        found.append(TakenReading("scope-look", unit, a.shape, a.shape_why, lines))
     if a.idle_v is not None:
         at_end = {a.trunk.units[0]: NEAR, a.trunk.units[-1]: FAR}.get(a.probe)
         because = f"mean of {a.scan.idle.count} samples between frames"
         if at_end is not None:
-            found.append(Taken("idle-volts", str(Place("trunk-end", a.trunk.number, at_end)), f"{1000 * a.idle_v:.0f} mV", because, lines))
+            found.append(TakenReading("idle-volts", str(Place("trunk-end", a.trunk.number, at_end)), f"{1000 * a.idle_v:.0f} mV", because, lines))
         elif abs(a.idle_v) < NO_VOLTS:
-            found.append(Taken("pair-volts-at-unit", unit, "none", because, lines))
+            found.append(TakenReading("pair-volts-at-unit", unit, "none", because, lines))
         elif 0.1 < abs(a.idle_v) < LOW_SWING_V:
-            found.append(Taken("pair-volts-at-unit", unit, "right-way" if a.idle_v > 0 else "reversed", because, lines))
+            found.append(TakenReading("pair-volts-at-unit", unit, "right-way" if a.idle_v > 0 else "reversed", because, lines))
     if a.echo is not None:
         found += echo_readings(a.echo, a.spot, a.site, a.trunk, a.probe, lines)
     found += _settings(a, lines)
     return tuple(found)
 
 
-def _settings(a: Analysis, lines: str) -> list[Taken]:
+def _settings(a: Analysis, lines: str) -> list[TakenReading]:
     """The controller's port settings, as its own requests show them."""
     d, site, trunk = a.decoded, a.site, a.trunk
     if d is None or site is None or trunk is None or not d.clock.standard:
@@ -342,23 +343,23 @@ def _settings(a: Analysis, lines: str) -> list[Taken]:
         return []
     wrong = d.clock.standard != rate or (d.sure and parity is not None and parity != d.parity)
     because = f"requests on the wire at {rate_words(d.clock)}, {d.form()}"
-    return [Taken("controller-port-shown", str(here), "wrong-serial" if wrong else "as-planned", because, lines)]
+    return [TakenReading("controller-port-shown", str(here), "wrong-serial" if wrong else "as-planned", because, lines)]
 
 
 def drawings(a: Analysis) -> tuple[Drawing, ...]:
     """What can be drawn: the mean edge with the echo marked, and the recording."""
     env = a.scan.envelope
-    whole = Drawing("The recording", Trace(a.scan.start or 0.0, a.scan.end, tuple(env.low), tuple(env.high)))
+    whole = Drawing("The recording", Curve(a.scan.start or 0.0, a.scan.end, tuple(env.low), tuple(env.high)))
     if not a.windows or a.echo is None:
         return (whole,)
     echo = a.echo
     span = min(max(3.2 * echo.delay, 12 * echo.rise), max(echo.farthest, 6 * echo.rise))
     first, step, mean = mean_edge(a.windows, span)
     values = tuple(float(v) for v in mean)
-    marks = [Mark(0.0, "edge")]
+    marks = [CurveMark(0.0, "edge")]
     if a.spot is not None and echo.shape != "none" and echo.delay >= echo.nearest:
-        marks.append(Mark(echo.delay, f"echo: {a.spot.kind}, {_near(a.spot.metres, a.spot.bar)}"))
-    return Drawing("The mean edge", Trace(first, first + step * len(values), values, values), tuple(marks)), whole
+        marks.append(CurveMark(echo.delay, f"echo: {a.spot.kind}, {_near(a.spot.metres, a.spot.bar)}"))
+    return Drawing("The mean edge", Curve(first, first + step * len(values), values, values), tuple(marks)), whole
 
 
 def _frames(d: Decoded | None) -> list[dict[str, Any]]:
@@ -368,7 +369,7 @@ def _frames(d: Decoded | None) -> list[dict[str, Any]]:
 
 
 def figures(a: Analysis) -> Mapping[str, Any]:
-    """JSON values; see the importer's page."""
+    """JSON values; see docs/evidence/waveform.md."""
     d, echo, spot = a.decoded, a.echo, a.spot
     out: dict[str, Any] = {
         "samples": a.scan.samples, "from_s": a.scan.start, "to_s": a.scan.end, "step_s": a.scan.step, "noise_v": a.scan.noise,
@@ -397,12 +398,12 @@ def figures(a: Analysis) -> Mapping[str, Any]:
 
 
 def report(a: Analysis) -> Report:
-    """The analysis as every importer gives it."""
+    """The analysis as every reader gives it."""
     title = f"Oscilloscope recording, {a.scan.samples} samples" + (f" at unit {a.probe}" if a.probe is not None else "")
     return Report("waveform", title, says(a), taken(a), figures(a), a.counts.rows, a.counts.bad, tuple(a.counts.samples), drawings(a))
 
 
-@importer("waveform", "Oscilloscope recording (CSV)", scope_csv.recognise, ("unit", "trunk-end", "controller"))
+@reader("waveform", "Oscilloscope recording (CSV)", scope_csv.recognise, ("unit", "trunk-end", "controller"))
 def read(stream: IO[bytes], asked: Asked) -> Report:
     """Read a recording; the probe sat where was given, else where its name or a comment line says, else at the controller."""
     named = _PROBE_NAMED.search(re.sub(r"[\s_-]+", " ", asked.name.lower()))

@@ -12,7 +12,8 @@ from ipaddress import ip_address
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
-from diagnose.evidence.base import Asked, Taken
+from diagnose.evidence.reader import Asked
+from diagnose.evidence.report import TakenReading
 from diagnose.evidence.textlines import Standpoint, where
 from diagnose.physics import ip, ocpp
 from diagnose.source.problems import one_line
@@ -100,7 +101,7 @@ class Verdict(NamedTuple):
     """What follows from the commands."""
 
     says: tuple[str, ...]
-    taken: tuple[Taken, ...]
+    taken: tuple[TakenReading, ...]
     figures: dict[str, Any]
 
 
@@ -283,27 +284,27 @@ def _intercepted(h: Http) -> bool:
 
 def _station(
     f: Found, plan: dict[str, str | None], steps: dict[str, _Step], stop: str | None, stand: Standpoint
-) -> list[Taken]:
+) -> list[TakenReading]:
     at, taken = stand.uplink, []
     shown = _shown(f, plan)
     if shown:
-        taken.append(Taken("network-address-shown", at, shown[0], shown[1], steps["address"].lines))
+        taken.append(TakenReading("network-address-shown", at, shown[0], shown[1], steps["address"].lines))
     own = next(iter(_usable(f)), None)
     if own and f.gateways:
         faults = ip.address_faults(own.local, str(own.prefix), f.gateways[0][0])
         if faults:
-            taken.append(Taken("network-settings", at, "mask-or-gateway", faults[0][1], steps["gateway"].lines))
+            taken.append(TakenReading("network-settings", at, "mask-or-gateway", faults[0][1], steps["gateway"].lines))
     if f.tls and f.tls[0] not in ("verified", "cut-off"):
-        taken.append(Taken("station-tls-error", at, f.tls[0], steps["tls"].why, steps["tls"].lines))
+        taken.append(TakenReading("station-tls-error", at, f.tls[0], steps["tls"].why, steps["tls"].lines))
     words = {"websocket": "upgrade"}
     last = next((h for h in reversed(f.https) if h.status), None)
     if last is not None and last.status == 101:
-        taken.append(Taken("connect-step", at, "gets-through", "the upgrade is accepted", steps["websocket"].lines))
+        taken.append(TakenReading("connect-step", at, "gets-through", "the upgrade is accepted", steps["websocket"].lines))
     elif stop == "websocket" and last is not None and last.status in (401, 403, 404):
         # That is the back office speaking: the connection itself gets through, and the status is taken for the unit.
         pass
     elif stop:
-        taken.append(Taken("connect-step", at, f"stops-at-{words.get(stop, stop)}", one_line(steps[stop].why), steps[stop].lines))
+        taken.append(TakenReading("connect-step", at, f"stops-at-{words.get(stop, stop)}", one_line(steps[stop].why), steps[stop].lines))
     return taken
 
 
@@ -328,38 +329,38 @@ def _shown(f: Found, plan: dict[str, str | None]) -> tuple[str, str] | None:
 
 def _laptop(
     f: Found, asked: Asked, plan: dict[str, str | None], steps: dict[str, _Step], stop: str | None, stand: Standpoint
-) -> list[Taken]:
+) -> list[TakenReading]:
     at, taken = stand.uplink, []
     word = _what_laptop_gets(f, steps, plan)
     if word:
         at_switch = asked.point == "switch" if asked.point else bool(_SWITCH.search(asked.name))
         check = "laptop-at-switch" if at_switch else "laptop-at-station"
-        taken.append(Taken(check, at, word[0], one_line(word[1]), word[2]))
+        taken.append(TakenReading(check, at, word[0], one_line(word[1]), word[2]))
     names = steps["name"]
     if names.ok is not None:
         word_n = "fails" if not names.ok else "other-address" if astray(f) else "resolves"
-        taken.append(Taken("name-lookup", at, word_n, names.why, names.lines))
+        taken.append(TakenReading("name-lookup", at, word_n, names.why, names.lines))
     last = next((h for h in reversed(f.https) if h.status), None)
     port = steps["port"]
     if last is not None and _intercepted(last):
         text = f"answered {last.status} with the address of another host"
-        taken.append(Taken("port-connect", at, "intercepted", text, where([last.line, last.last])))
-        taken.append(Taken("web-page", at, "sign-in-page", text, where([last.line, last.last])))
+        taken.append(TakenReading("port-connect", at, "intercepted", text, where([last.line, last.last])))
+        taken.append(TakenReading("web-page", at, "sign-in-page", text, where([last.line, last.last])))
     elif port.ok is not None:
         word_p = "connects" if port.ok else "refused" if f.port_failure and f.port_failure[0] == "refused" else "no-answer"
-        taken.append(Taken("port-connect", at, word_p, port.why, port.lines))
+        taken.append(TakenReading("port-connect", at, word_p, port.why, port.lines))
     if f.tls:
         word_t = {"verified": "as-planned", "unknown-issuer": "other-issuer"}.get(f.tls[0], f.tls[0])
         if word_t in ("as-planned", "expired", "not-yet-valid", "name-differs", "other-issuer", "cut-off"):
-            taken.append(Taken("tls-look", at, word_t, steps["tls"].why, steps["tls"].lines))
+            taken.append(TakenReading("tls-look", at, word_t, steps["tls"].why, steps["tls"].lines))
     if last is not None and not _intercepted(last):
         if last.status in (101, 401, 404):
-            taken.append(Taken("websocket-try", at, "answered", f"answered {last.status}", where([last.line, last.last])))
+            taken.append(TakenReading("websocket-try", at, "answered", f"answered {last.status}", where([last.line, last.last])))
         elif last.upgrade and (last.status in (200, 400, 426) or last.status in (301, 302)):
             text = f"an upgrade was asked for, the answer is {last.status}"
-            taken.append(Taken("websocket-try", at, "spoiled", text, where([last.line, last.last])))
+            taken.append(TakenReading("websocket-try", at, "spoiled", text, where([last.line, last.last])))
     elif last is None and port.ok is False:
-        taken.append(Taken("websocket-try", at, "not-reached", port.why, port.lines))
+        taken.append(TakenReading("websocket-try", at, "not-reached", port.why, port.lines))
     return taken
 
 
@@ -378,7 +379,7 @@ def _what_laptop_gets(f: Found, steps: dict[str, _Step], plan: dict[str, str | N
     return None
 
 
-def _measured(f: Found, plan: dict[str, str | None], runner: str, stand: Standpoint) -> list[Taken]:
+def _measured(f: Found, plan: dict[str, str | None], runner: str, stand: Standpoint) -> list[TakenReading]:
     taken = []
     gateway = _gateway(f, plan)
     for p in f.pings:
@@ -386,17 +387,17 @@ def _measured(f: Found, plan: dict[str, str | None], runner: str, stand: Standpo
         to_station = bool(plan["address"]) and plan["address"] in (p.target, p.address)
         if to_station and runner == "laptop" and p.sent >= FEWEST_PINGS:
             text = f"{p.sent - p.received} of {p.sent} pings to the station lost"
-            taken.append(Taken("station-loss", stand.uplink, f"{p.loss:.4g} %", text, lines))
+            taken.append(TakenReading("station-loss", stand.uplink, f"{p.loss:.4g} %", text, lines))
         elif p.average_ms is not None and p.received and not to_station and gateway not in (p.target, p.address) and _outside(p.address or p.target):
             text = f"{p.received} replies from {p.target}"
-            taken.append(Taken("round-trip", stand.uplink, f"{p.average_ms:.4g} ms", text, lines))
-    last: dict[str, Taken] = {}
+            taken.append(TakenReading("round-trip", stand.uplink, f"{p.average_ms:.4g} ms", text, lines))
+    last: dict[str, TakenReading] = {}
     for t in taken:
         last[t.check] = t
     return [last[check] for check in sorted(last)]
 
 
-def _handshake(f: Found, stand: Standpoint) -> list[Taken]:
+def _handshake(f: Found, stand: Standpoint) -> list[TakenReading]:
     """What the back office said to the upgrade. A 401 to a request without credentials proves nothing."""
     h = next((h for h in reversed(f.https) if h.status), None)
     if h is None or _intercepted(h) or (h.asked and not h.upgrade):
@@ -409,7 +410,7 @@ def _handshake(f: Found, stand: Standpoint) -> list[Taken]:
         word, says = "closed-no-version", "answered 101 without a version: none in common"
     elif 500 <= h.status <= 599:
         word = "server-error"
-    return [Taken("handshake-record", stand.unit, word, says, lines)] if word else []
+    return [TakenReading("handshake-record", stand.unit, word, says, lines)] if word else []
 
 
 def _remarks(f: Found, plan: dict[str, str | None]) -> list[str]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import NamedTuple
 
-from diagnose.evidence.network.capture_file import Packet
+from diagnose.evidence.network.packets.capture_file import Packet
 from diagnose.evidence.textlines import Tally
 from diagnose.physics import serial
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from types import ModuleType
 from typing import NamedTuple
 
-from diagnose.evidence.network.capture_file import Packet, mac_text
+from diagnose.evidence.network.packets.capture_file import Packet, mac_text
 from diagnose.evidence.textlines import Tally
 from diagnose.physics import ip
 from diagnose.source.problems import one_line

@@ -12,8 +12,9 @@ import json
 import re
 from typing import IO, Any
 
-from diagnose.evidence.base import Asked, Report, importer
-from diagnose.evidence.network.ip_verdict import Address, Found, Http, Lookup, Ping, judge
+from diagnose.evidence.network.ip.find import Address, Found, Http, Lookup, Ping, judge
+from diagnose.evidence.reader import Asked, reader
+from diagnose.evidence.report import Report
 from diagnose.evidence.textlines import Tally, head_text, lines, standpoint
 from diagnose.source.problems import one_line
 
@@ -422,7 +423,7 @@ def gather(stream: IO[bytes]) -> tuple[Found, Tally]:
     return reader.found, reader.tally
 
 
-@importer(KIND, TITLE, _recognise, ("unit", "uplink", "laptop", "station", "switch", "cable", "controller"))
+@reader(KIND, TITLE, _recognise, ("unit", "uplink", "laptop", "station", "switch", "cable", "controller"))
 def read_ip_output(stream: IO[bytes], asked: Asked) -> Report:
     """Read the output of network commands. Figures: see docs/evidence/ip-output.md."""
     site = asked.site

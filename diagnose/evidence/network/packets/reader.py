@@ -5,10 +5,25 @@ from __future__ import annotations
 from collections import Counter
 from typing import IO, Any
 
-from diagnose.evidence.base import Asked, EvidenceError, Report, Taken, importer
-from diagnose.evidence.network.capture_file import PCAP_MAGIC, PCAPNG_MAGIC, Damaged, frames, library, packet
-from diagnose.evidence.network.dhcp_exchange import Client, Exchange
-from diagnose.evidence.network.modbus_flow import PORT, Modbus, Talk, exception_text, exception_word, middle
+from diagnose.evidence.network.packets.capture_file import (
+    PCAP_MAGIC,
+    PCAPNG_MAGIC,
+    Damaged,
+    frames,
+    library,
+    packet,
+)
+from diagnose.evidence.network.packets.dhcp_exchange import Client, Exchange
+from diagnose.evidence.network.packets.modbus_flow import (
+    PORT,
+    Modbus,
+    Talk,
+    exception_text,
+    exception_word,
+    middle,
+)
+from diagnose.evidence.reader import Asked, EvidenceError, reader
+from diagnose.evidence.report import Report, TakenReading
 from diagnose.evidence.textlines import Standpoint, Tally, standpoint, where
 from diagnose.physics import ip
 from diagnose.site.model import Site
@@ -26,7 +41,7 @@ def _recognise(head: bytes, name: str) -> float:
     return 1.0 if head[:4] in PCAP_MAGIC or head[:4] == PCAPNG_MAGIC else 0.0
 
 
-@importer(KIND, TITLE, _recognise, ("unit", "uplink"))
+@reader(KIND, TITLE, _recognise, ("unit", "uplink"))
 def read_packets(stream: IO[bytes], asked: Asked) -> Report:
     """Read a capture. Figures: see docs/evidence/packets.md. Raises EvidenceError for what is no capture."""
     site = asked.site
@@ -102,7 +117,7 @@ def _units(modbus: Modbus, site: Site | None) -> dict[tuple[str, int], int]:
     return found
 
 
-def _modbus(modbus: Modbus, site: Site | None, stand: Standpoint) -> tuple[list[Taken], list[str]]:
+def _modbus(modbus: Modbus, site: Site | None, stand: Standpoint) -> tuple[list[TakenReading], list[str]]:
     units = _units(modbus, site)
     answers: dict[tuple[str, str], list[tuple[int, Talk]]] = {}
     notes = []
@@ -126,7 +141,7 @@ def _modbus(modbus: Modbus, site: Site | None, stand: Standpoint) -> tuple[list[
     return [*taken, *_cycle(modbus, units, site), *_gateway(modbus, site)], notes[:40]
 
 
-def _gateway(modbus: Modbus, site: Site | None) -> list[Taken]:
+def _gateway(modbus: Modbus, site: Site | None) -> list[TakenReading]:
     """The gateway to the only trunk takes no connection; nothing where several servers may be it, or where it takes some."""
     servers = modbus.servers | set(modbus.refused) | set(modbus.unanswered_calls)
     if site is None or len(site.trunks) != 1 or len(servers) != 1:
@@ -136,7 +151,7 @@ def _gateway(modbus: Modbus, site: Site | None) -> list[Taken]:
         return []
     for table, word in ((modbus.refused, "refused"), (modbus.unanswered_calls, "no-answer")):
         if server in table:
-            return [Taken("gateway-port", at, word, f"{server}, port {PORT}: {word.replace('-', ' ')}", where(table[server], "frame"))]
+            return [TakenReading("gateway-port", at, word, f"{server}, port {PORT}: {word.replace('-', ' ')}", where(table[server], "frame"))]
     return []
 
 
@@ -156,7 +171,7 @@ def _answers(talk: Talk) -> list[tuple[str, str]]:
     return rows
 
 
-def _grouped(check: str, answer: str, rows: list[tuple[int, Talk]]) -> Taken:
+def _grouped(check: str, answer: str, rows: list[tuple[int, Talk]]) -> TakenReading:
     numbers = sorted(n for n, _ in rows)
     talks = [t for _, t in rows]
     codes: Counter[int] = sum((t.exceptions for t in talks), Counter())
@@ -166,10 +181,10 @@ def _grouped(check: str, answer: str, rows: list[tuple[int, Talk]]) -> Taken:
         because += f"; exceptions {exception_text(codes)}"
     marks = [f for t in talks for f in (*t.exception_frames, *t.silent_frames)]
     at = f"unit {numbers[0]}" if len(numbers) == 1 else f"units {ranges(numbers)}"
-    return Taken(check, at, answer, because, where(marks or [f for t in talks for f in (t.first, t.last) if f], "frame"))
+    return TakenReading(check, at, answer, because, where(marks or [f for t in talks for f in (t.first, t.last) if f], "frame"))
 
 
-def _cycle(modbus: Modbus, units: dict[tuple[str, int], int], site: Site | None) -> list[Taken]:
+def _cycle(modbus: Modbus, units: dict[tuple[str, int], int], site: Site | None) -> list[TakenReading]:
     """The time of a round over a trunk: how often the same question comes back to the same unit."""
     if site is None:
         return []
@@ -183,7 +198,7 @@ def _cycle(modbus: Modbus, units: dict[tuple[str, int], int], site: Site | None)
         seconds = max(m for t in talks if (m := middle(t.rounds_s)) is not None)
         if seconds > 0:
             why = f"the same question comes back after {seconds:.3g} s"
-            taken.append(Taken("poll-cycle", f"trunk {number}", f"{seconds:.3g} s", why, where([f for t in talks for f in (t.first, t.last)], "frame")))
+            taken.append(TakenReading("poll-cycle", f"trunk {number}", f"{seconds:.3g} s", why, where([f for t in talks for f in (t.first, t.last)], "frame")))
     return taken
 
 
@@ -207,7 +222,7 @@ def _client(exchange: Exchange, site: Site | None, stand: Standpoint) -> tuple[s
     return next(iter(exchange.clients.items())) if len(exchange.clients) == 1 else None
 
 
-def _addresses(exchange: Exchange, site: Site | None, stand: Standpoint, end: float) -> tuple[list[Taken], list[str]]:
+def _addresses(exchange: Exchange, site: Site | None, stand: Standpoint, end: float) -> tuple[list[TakenReading], list[str]]:
     taken, notes = [], []
     chosen = _client(exchange, site, stand)
     if exchange.clients and chosen is None:
@@ -219,7 +234,7 @@ def _addresses(exchange: Exchange, site: Site | None, stand: Standpoint, end: fl
         word, why = exchange.outcome(c, end)
         lines = where([c.first, c.last], "frame")
         if word:
-            taken.append(Taken("dhcp-record", stand.uplink, word, f"{mac}: {why}", lines))
+            taken.append(TakenReading("dhcp-record", stand.uplink, word, f"{mac}: {why}", lines))
         else:
             notes.append(f"{mac}: {why}")
         if c.lease is not None:
@@ -230,17 +245,17 @@ def _addresses(exchange: Exchange, site: Site | None, stand: Standpoint, end: fl
             taken += _fits(c, site, stand)
         elif mac in exchange.self_assigned:
             address, frame = exchange.self_assigned[mac]
-            taken.append(Taken("network-address-shown", stand.uplink, "self-assigned", f"{mac} uses {address}", where([frame], "frame")))
+            taken.append(TakenReading("network-address-shown", stand.uplink, "self-assigned", f"{mac} uses {address}", where([frame], "frame")))
     disputed = {a: h for a, h in exchange.owners.items() if len(h) > 1}
     for address, holders in sorted(disputed.items())[:5]:
         notes.append(f"{address} is used by {' and '.join(sorted(holders))}")
     mine = disputed.get(own or "") or (next(iter(disputed.values())) if len(disputed) == 1 and not own else None)
     if mine:
-        taken.append(Taken("address-owner", stand.uplink, "two", f"used by {' and '.join(sorted(mine))}", where(mine.values(), "frame")))
+        taken.append(TakenReading("address-owner", stand.uplink, "two", f"used by {' and '.join(sorted(mine))}", where(mine.values(), "frame")))
     return taken, notes
 
 
-def _fits(c: Client, site: Site | None, stand: Standpoint) -> list[Taken]:
+def _fits(c: Client, site: Site | None, stand: Standpoint) -> list[TakenReading]:
     """The given address against the recorded one, where there is one."""
     address = site.word("uplink.address", stand.uplink_place) if site else None
     mask = site.word("uplink.mask", stand.uplink_place) if site else None
@@ -251,7 +266,7 @@ def _fits(c: Client, site: Site | None, stand: Standpoint) -> list[Taken]:
     except ValueError:
         return []
     why = f"given {c.lease.address}; the record has {address}"
-    return [Taken("network-address-shown", stand.uplink, "fits" if fits else "other-network", one_line(why), where([c.lease.frame], "frame"))]
+    return [TakenReading("network-address-shown", stand.uplink, "fits" if fits else "other-network", one_line(why), where([c.lease.frame], "frame"))]
 
 
 def _figures(modbus: Modbus, exchange: Exchange, seen: Counter[str], seconds: float, end: float) -> dict[str, Any]:

@@ -1,0 +1,1 @@
+"""The output of network commands: addresses, routes, pings, names, TLS, HTTP."""

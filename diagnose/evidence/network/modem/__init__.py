@@ -1,0 +1,1 @@
+"""A modem's replies to AT commands."""

@@ -1,0 +1,1 @@
+"""Network captures: Modbus TCP and the exchange that gives an address."""
