@@ -1,11 +1,14 @@
-"""What the events of a case say, in a line each. Pure."""
+"""What the events of a case say, in a line each, and the whole log. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from diagnose.casework.events import Event
+from diagnose.casework.state import read_entries
 from diagnose.knowledge import model as m
+from diagnose.report.lines import Line, wrap
+from diagnose.source.problems import one_line
 
 
 def outcome_text(k: m.Knowledge, check: str, answer: str) -> str:
@@ -90,3 +93,23 @@ def _plain(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+
+
+def log_lines(k: m.Knowledge, events: Sequence[Event], width: int) -> list[Line]:
+    """The log of a case, what was taken back marked as such."""
+    standing = {e.event.id for e in read_entries(events, k).standing()}
+    reasons = {str(e.data.get("event")): str(e.data.get("reason") or "") for e in events if e.kind == "withdrawn"}
+    lines: list[Line] = []
+    shown = [e for e in events if e.kind != "withdrawn"]
+    day = ""
+    for n, event in enumerate(shown, 1):
+        if event.at[:10] != day:
+            day = event.at[:10]
+            lines += wrap("dim", f"{day} (times in UTC)", width)
+        why = reasons.get(event.id)
+        gone = "" if event.id in standing else f" (taken back: {one_line(why)})" if why else " (taken back)"
+        text = one_line(event_text(k, event))
+        lines += wrap(
+            "text" if not gone else "dim", f"{n}  {event.at[11:16]}  {text}{gone}", width, "", "   "
+        )
+    return lines

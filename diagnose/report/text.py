@@ -18,9 +18,9 @@ from diagnose.site.places import SITE, Place, describe
 __all__ = [
     "BLANK", "ROLE_WORDS", "Line", "assessment_lines", "because_lines", "caring_lines", "caution_lines",
     "contradiction_lines", "danger_proof_lines",
-    "evidence_lines", "finding_lines", "first_lines", "handover_lines", "labelled", "minutes", "outcome_lines", "percent",
+    "evidence_lines", "finding_lines", "first_lines", "handover_lines", "labelled", "leading_lines", "minutes", "outcome_lines", "percent",
     "proof_state_lines", "step_lines", "stop_lines", "stop_title", "suspect_lines",
-    "wrap",
+    "whole_lines", "wrap",
 ]  # fmt: skip
 
 ROLE_WORDS = {
@@ -294,6 +294,34 @@ def assessment_lines(
     for notice in a.notices:
         lines += wrap("warn", f"! {notice}", width, "", "  ")
     return lines
+
+
+def whole_lines(k: m.Knowledge, a: v.Assessment, width: int) -> list[Line]:
+    """A whole assessment, its checks named as the rule base names them."""
+    return assessment_lines(a, width, {c.id: c.title for c in k.checks.values()}, {c.id for c in k.checks.values() if c.gauge})
+
+
+def leading_lines(a: v.Assessment, width: int) -> list[Line]:
+    """The foremost suspects in one line."""
+    named = [s for s in a.suspects if s.probability >= 0.05 and (a.may_acquit or s.nature == "fault")][:3]
+    if not named:
+        if not a.may_acquit:
+            return _unlisted_lines(a, width)
+        lines = wrap("text", f"No fault stands out ({percent(a.no_fault)} that there is none).", width)
+        return lines + _unlisted_lines(a, width)
+    first = named[0].places
+    at = f" at {first[0][0]}" if first and first[0][1] >= 0.5 * named[0].probability else ""
+    texts = [f"{s.title}{at if n == 0 else ''} {percent(s.probability)}" for n, s in enumerate(named)]
+    lines = wrap("text", "Suspects: " + "; ".join(texts), width, "", "  ")
+    return lines + _unlisted_lines(a, width)
+
+
+def _unlisted_lines(a: v.Assessment, width: int) -> list[Line]:
+    return (
+        wrap("warn", f"{percent(a.unlisted)}: something that is not in this book.", width)
+        if a.unlisted >= 0.25
+        else []
+    )
 
 
 def because_lines(proof_of: v.FindingView, width: int) -> list[Line]:

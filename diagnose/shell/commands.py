@@ -10,13 +10,14 @@ from diagnose.casework.gate import barred, may_take
 from diagnose.casework.state import AnswerError
 from diagnose.knowledge import model as m
 from diagnose.report import text as t
+from diagnose.report.events import log_lines
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell import alarm, ending, facts, safety, taking
 from diagnose.shell.answers import per_place, understand
 from diagnose.shell.desk import DANGER
 from diagnose.shell.dialog import Ask, Talk, pick
 from diagnose.shell.refusal import Refusal
-from diagnose.shell.screens import chain_lines, log_lines, more_lines, moved_lines
+from diagnose.shell.screens import chain_lines, more_lines, moved_lines
 from diagnose.site.places import Place, describe
 from diagnose.source.problems import nearest, one_line, shown
 

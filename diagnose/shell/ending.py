@@ -116,7 +116,7 @@ def export(s: Session, rest: str) -> list[Line]:
 
 def report(s: Session, rest: str) -> list[Line]:
     """The case as a page."""
-    from diagnose.shell.run_cases import page_of, write_page
+    from diagnose.shell.pages import page_of, write_page
 
     assert s.book is not None
     target = path_of(rest.strip("'\"") or f"{s.book.case}.html")

@@ -6,13 +6,13 @@ from collections.abc import Callable, Generator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from diagnose.casework.state import AnswerError, raising, take_answer
+from diagnose.report.evidence_text import report_lines
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.answers import Taken, at_text, understand, where
 from diagnose.shell.desk import DANGER
 from diagnose.shell.dialog import Ask, Talk, pick
 from diagnose.shell.folders import path_of
 from diagnose.shell.refusal import Refusal
-from diagnose.shell.run_evidence import report_lines
 from diagnose.shell.taking import allowed, may_take_back, the_state
 from diagnose.site.places import PlaceError
 from diagnose.source.problems import one_line

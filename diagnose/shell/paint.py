@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
+import sys
 import unicodedata
 from collections.abc import Iterable, Mapping
-from typing import TextIO
+from typing import Any, TextIO
 
 from diagnose.report.lines import Line
 
@@ -112,3 +114,15 @@ def show(lines: Iterable[Line], stream: TextIO, colour: bool = False) -> None:
     for line in lines:
         stream.write(render(line, colour, encoding) + "\n")
     stream.flush()
+
+
+def put(lines: Iterable[Line], no_color: bool = False) -> None:
+    """Lines to stdout."""
+    show(lines, sys.stdout, wants_colour(sys.stdout, no_color))
+
+
+def put_json(value: Any) -> None:
+    """A JSON value to stdout; ASCII where the encoding is narrow."""
+    narrow = (getattr(sys.stdout, "encoding", None) or "").lower().replace("-", "") != "utf8"
+    sys.stdout.write(json.dumps(value, indent=2, ensure_ascii=narrow) + "\n")
+    sys.stdout.flush()

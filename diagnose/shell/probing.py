@@ -56,7 +56,7 @@ def read_words(rest: str) -> Namespace:
 
 def _trunk(s: Session, words: Namespace, done: list[object]) -> Talk:
     from diagnose.shell.evidence import offer
-    from diagnose.shell.run_probe import QUESTION, Probed, caution_lines, plan_of, run_plan, time_lines
+    from diagnose.shell.trunk_probe import QUESTION, Probed, caution_lines, plan_of, run_plan, time_lines
 
     site = the_state(s).site
     plan = plan_of(words, site)
@@ -76,7 +76,7 @@ def _network(s: Session, words: Namespace, done: list[object]) -> Talk:
     from diagnose.evidence.intake import Original
     from diagnose.evidence.report import Report
     from diagnose.shell.evidence import offer
-    from diagnose.shell.run_probe_network import network_report
+    from diagnose.shell.network_probe import network_report
 
     if not done:
         # Lines, not a moving one: the shell may be read aloud.

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 
 from diagnose.casework import view as v
-from diagnose.casework.events import Event
-from diagnose.casework.state import read_entries
 from diagnose.casework.view import percent
 from diagnose.knowledge import model as m
-from diagnose.report.events import event_text
 from diagnose.report.lines import BLANK, Line, labelled, wrap
 from diagnose.site.model import FactSpec, Site
 from diagnose.site.places import Place, describe
@@ -147,26 +144,6 @@ def _source_lines(k: m.Knowledge, sources: Sequence[str], width: int, reader: st
     return [*rule_lines, *wrap("dim", f"source: {titles}", width, "  ", "    ")]
 
 
-def log_lines(k: m.Knowledge, events: Sequence[Event], width: int) -> list[Line]:
-    """The log of a case, what was taken back marked as such."""
-    standing = {e.event.id for e in read_entries(events, k).standing()}
-    reasons = {str(e.data.get("event")): str(e.data.get("reason") or "") for e in events if e.kind == "withdrawn"}
-    lines: list[Line] = []
-    shown = [e for e in events if e.kind != "withdrawn"]
-    day = ""
-    for n, event in enumerate(shown, 1):
-        if event.at[:10] != day:
-            day = event.at[:10]
-            lines += wrap("dim", f"{day} (times in UTC)", width)
-        why = reasons.get(event.id)
-        gone = "" if event.id in standing else f" (taken back: {one_line(why)})" if why else " (taken back)"
-        text = one_line(event_text(k, event))
-        lines += wrap(
-            "text" if not gone else "dim", f"{n}  {event.at[11:16]}  {text}{gone}", width, "", "   "
-        )
-    return lines
-
-
 def fact_text(spec: FactSpec, value: object) -> str:
     """The value of an install fact as people read it."""
     from diagnose.quantities import format_quantity
@@ -241,6 +218,3 @@ def moved_lines(before: v.Assessment, after: v.Assessment, width: int) -> list[L
         "  ",
     )
     return lines
-
-
-Tell = Callable[[Event], str]

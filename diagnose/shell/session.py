@@ -520,8 +520,8 @@ class Session:
         if a.contradictions != (before.contradictions if before else ()):
             lines += t.contradiction_lines(a, self.width)
         if self.danger != "standing" and (before is not None or len(self.state_now.readings) > 1):
-            leading = leading_lines(a, self.width)
-            if before is None or leading != leading_lines(before, self.width):
+            leading = t.leading_lines(a, self.width)
+            if before is None or leading != t.leading_lines(before, self.width):
                 lines += leading
         step = self.step
         if before and before.steps and step and (step.kind, step.id, step.places) == _key(before.steps[0]):
@@ -632,33 +632,6 @@ def _where(step: StepView) -> str:
     from diagnose.site.places import describe
 
     return describe(step.places)
-
-
-def leading_lines(a: Assessment, width: int) -> list[Line]:
-    """The foremost suspects in one line."""
-    from diagnose.casework.view import percent
-
-    named = [s for s in a.suspects if s.probability >= 0.05 and (a.may_acquit or s.nature == "fault")][:3]
-    if not named:
-        if not a.may_acquit:
-            return _unlisted(a, width)
-        lines = wrap("text", f"No fault stands out ({percent(a.no_fault)} that there is none).", width)
-        return lines + _unlisted(a, width)
-    first = named[0].places
-    at = f" at {first[0][0]}" if first and first[0][1] >= 0.5 * named[0].probability else ""
-    texts = [f"{s.title}{at if n == 0 else ''} {percent(s.probability)}" for n, s in enumerate(named)]
-    lines = wrap("text", "Suspects: " + "; ".join(texts), width, "", "  ")
-    return lines + _unlisted(a, width)
-
-
-def _unlisted(a: Assessment, width: int) -> list[Line]:
-    from diagnose.casework.view import percent
-
-    return (
-        wrap("warn", f"{percent(a.unlisted)}: something that is not in this book.", width)
-        if a.unlisted >= 0.25
-        else []
-    )
 
 
 def _ours(error: ValueError) -> bool:

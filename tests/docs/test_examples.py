@@ -176,7 +176,7 @@ def test_the_chain_of_the_case_log_is_the_one_described() -> None:
 
 def test_every_command_shown_is_one_that_is_there() -> None:
     """Each `diagnose ...` of the documents parses: its command, its options, the number of its words."""
-    from diagnose.cli import parser
+    from diagnose.commandline.parser import parser
 
     seen = 0
     for file in (ROOT / "README.md", ROOT / "DEVELOPERS.md", *(p for p in (ROOT / "docs").glob("*.md") if p.name != "catalogue.md")):

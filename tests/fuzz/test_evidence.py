@@ -23,9 +23,9 @@ import pytest
 
 from diagnose.evidence.intake import read_stream
 from diagnose.evidence.reader import READERS, EvidenceError, load_all
+from diagnose.report.evidence_text import as_json, report_lines
 from diagnose.report.page import evidence_page
 from diagnose.shell.paint import render
-from diagnose.shell.run_evidence import as_json, report_lines
 from tests.evidence.network_help import LONG_WINDED, knowledge, mutate, site
 from tests.evidence.test_packets import Wire, capture
 from tests.evidence.waves import csv, wave

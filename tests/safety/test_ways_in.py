@@ -142,8 +142,8 @@ def store(monkeypatch: pytest.MonkeyPatch, desk: Desk, tmp_path: Path) -> Path:
             super().__init__(store, rules)
             self._knowledge, self._assessor = desk.knowledge, desk.assessor
 
-    for name in ("run_assess", "run_cases", "run_shell"):
-        monkeypatch.setattr(f"diagnose.shell.{name}.Desk", Shared)
+    for name in ("assess", "cases", "shell"):
+        monkeypatch.setattr(f"diagnose.commandline.{name}.Desk", Shared)
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", "100")
     return tmp_path / "cases.db"

@@ -14,7 +14,7 @@ import pytest
 from diagnose.cli import main
 from diagnose.evidence.intake import Original
 from diagnose.evidence.report import Report
-from diagnose.shell.run_evidence import report_lines
+from diagnose.report.evidence_text import report_lines
 from diagnose.shell.session import Session
 from tests.shell.sites import HARBOUR, ROOT
 

@@ -2,57 +2,32 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from argparse import Namespace
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from diagnose.casework.casefile import EPOCH, CaseFile, Expect, read_case
+from diagnose.casework.events import Event
+from diagnose.drill.play import Played, Turn, play_file
+from diagnose.knowledge import model as m
+from diagnose.knowledge.load import shipped_folder
+from diagnose.report.events import event_text
+from diagnose.report.jsonview import assessment, finding, step
 from diagnose.report.lines import BLANK, Line, wrap
+from diagnose.report.text import leading_lines, minutes, stop_lines, suspect_lines, whole_lines
 from diagnose.shell.desk import Desk
 from diagnose.shell.first import engine_line
 from diagnose.shell.folders import path_of
-from diagnose.shell.paint import show, wants_colour, width_of
+from diagnose.shell.paint import put, put_json, width_of
+from diagnose.shell.records import read_record
 from diagnose.shell.refusal import Refusal
-from diagnose.source.problems import InputError, one_line, shown
-
-if TYPE_CHECKING:
-    from diagnose.casework.casefile import CaseFile, Expect
-    from diagnose.casework.events import Event
-    from diagnose.casework.view import Assessment
-    from diagnose.drill.play import Played, Turn
-    from diagnose.knowledge import model as m
-
-
-def put(lines: Sequence[Line], no_color: bool = False) -> None:
-    """Lines to stdout."""
-    show(lines, sys.stdout, wants_colour(sys.stdout, no_color))
-
-
-def put_json(value: Any) -> None:
-    """A JSON value to stdout; ASCII where the encoding is narrow."""
-    narrow = (getattr(sys.stdout, "encoding", None) or "").lower().replace("-", "") != "utf8"
-    sys.stdout.write(json.dumps(value, indent=2, ensure_ascii=narrow) + "\n")
-    sys.stdout.flush()
-
-
-def measured(k: m.Knowledge) -> frozenset[str]:
-    """The checks that are answered with a value."""
-    return frozenset(c.id for c in k.checks.values() if c.gauge)
-
-
-def full_lines(desk: Desk, a: Assessment, width: int) -> list[Line]:
-    """A whole assessment."""
-    from diagnose.report.text import assessment_lines
-
-    k = desk.knowledge
-    return assessment_lines(a, width, {c.id: c.title for c in k.checks.values()}, measured(k))
+from diagnose.site.places import describe
+from diagnose.source.problems import InputError, nearest, one_line, shown
 
 
 def _case(desk: Desk, name: str, shipped: bool) -> CaseFile:
-    from diagnose.casework.casefile import read_case
-
     return read_case(find_file(name, shipped), desk.knowledge, name)
 
 
@@ -62,14 +37,10 @@ def find_file(name: str, shipped: bool) -> Path:
     if path.is_file():
         return path
     if shipped:
-        from diagnose.knowledge.load import shipped_folder
-
         folder = shipped_folder("cases")
         known = {p.stem: p for p in sorted(folder.glob("*.yaml"))} if folder.is_dir() else {}
         if name.removesuffix(".yaml") in known:
             return known[name.removesuffix(".yaml")]
-        from diagnose.source.problems import nearest
-
         hint = nearest(name, known) or "name a case file"
         raise Refusal(f"there is no case file {shown(name)}; {hint}")
     raise Refusal(f"there is no case file {shown(name)}; name a YAML file that begins with 'case: 1'")
@@ -77,9 +48,6 @@ def find_file(name: str, shipped: bool) -> Path:
 
 def assess(words: Namespace) -> int:
     """`diagnose assess FILE`."""
-    from diagnose.casework.events import Event
-    from diagnose.report.jsonview import assessment
-
     desk = Desk(words.store, words.rules)
     case = _case(desk, words.file, False)
     events = case.events()
@@ -93,7 +61,7 @@ def assess(words: Namespace) -> int:
     if words.json:
         put_json(assessment(a))
     else:
-        put(full_lines(desk, a, width_of(sys.stdout)), words.no_color)
+        put(whole_lines(desk.knowledge, a, width_of(sys.stdout)), words.no_color)
     return 0
 
 
@@ -102,8 +70,6 @@ def assess(words: Namespace) -> int:
 
 def replay(words: Namespace) -> int:
     """`diagnose replay FILE`: 1 when what the case expects does not come out."""
-    from diagnose.drill.play import play_file
-
     desk = Desk(words.store, words.rules)
     case = _case(desk, words.file, True)
     engine_line()
@@ -145,8 +111,6 @@ def difference(k: m.Knowledge, expect: Expect, played: Played) -> str:
 
 
 def _opening_lines(desk: Desk, case: CaseFile, events: Sequence[Event], width: int) -> list[Line]:
-    from diagnose.report.events import event_text
-
     lines = wrap("title", one_line(case.title), width)
     for event in events[1:]:
         lines += wrap("text", one_line(event_text(desk.knowledge, event)), width, "- ", "  ")
@@ -154,10 +118,6 @@ def _opening_lines(desk: Desk, case: CaseFile, events: Sequence[Event], width: i
 
 
 def _turn_lines(desk: Desk, turn: Turn, width: int) -> list[Line]:
-    from diagnose.report.text import minutes
-    from diagnose.shell.session import leading_lines
-    from diagnose.site.places import describe
-
     check = desk.knowledge.checks.get(turn.step.id)
     word = "Repair: " if turn.step.kind == "remedy" else ""
     lines = [BLANK, *leading_lines(turn.before, width)]
@@ -176,8 +136,6 @@ def _turn_lines(desk: Desk, turn: Turn, width: int) -> list[Line]:
 
 
 def _ending_lines(case: CaseFile, played: Played, differs: str, width: int) -> list[Line]:
-    from diagnose.report.text import minutes, stop_lines, suspect_lines
-
     lines = [
         BLANK,
         *stop_lines(played.last, width),
@@ -199,8 +157,6 @@ def _ending_lines(case: CaseFile, played: Played, differs: str, width: int) -> l
 
 
 def _replay_json(case: CaseFile, turns: Sequence[Turn], played: Played, differs: str) -> dict[str, Any]:
-    from diagnose.report.jsonview import assessment, step
-
     return {
         "format": 1,
         "title": case.title,
@@ -232,11 +188,6 @@ def _replay_json(case: CaseFile, turns: Sequence[Turn], played: Played, differs:
 
 def audit(words: Namespace) -> int:
     """`diagnose audit RECORD`: 1 when the record breaks a rule."""
-    from diagnose.casework.casefile import EPOCH
-    from diagnose.casework.events import Event
-    from diagnose.report.jsonview import finding
-    from diagnose.shell.records import read_record
-
     desk = Desk(words.store, words.rules)
     try:
         record, site = read_record(words.file, desk.knowledge)

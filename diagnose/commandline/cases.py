@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import sys
 from argparse import Namespace
-from pathlib import Path
 
+from diagnose.casework.store import default_path
+from diagnose.casework.transfer import export_case, export_text, import_case
+from diagnose.inference.choice import title
+from diagnose.knowledge.load import cache_file, shipped_folder
+from diagnose.report.events import log_lines
+from diagnose.report.jsonview import assessment
 from diagnose.report.lines import BLANK, Line, labelled, wrap
+from diagnose.report.text import whole_lines
 from diagnose.shell.desk import Desk
-from diagnose.shell.folders import path_of
-from diagnose.shell.paint import width_of
+from diagnose.shell.folders import error_log, history_file, path_of
+from diagnose.shell.pages import page_of, write_page
+from diagnose.shell.paint import put, put_json, width_of
 from diagnose.shell.refusal import Refusal
-from diagnose.shell.run_assess import full_lines, put, put_json
 from diagnose.source.problems import one_line
 
 
@@ -39,9 +45,6 @@ def cases(words: Namespace) -> int:
 
 def show_case(words: Namespace) -> int:
     """`diagnose show ID`."""
-    from diagnose.report.jsonview import assessment
-    from diagnose.shell.screens import log_lines
-
     desk = Desk(words.store, words.rules)
     try:
         case = desk.store.resolve(words.id)
@@ -59,7 +62,7 @@ def show_case(words: Namespace) -> int:
             return 0
         width = width_of(sys.stdout)
         lines = wrap("title", f"Case {case}", width)
-        lines += [*log_lines(desk.knowledge, events, width), BLANK, *full_lines(desk, a, width)]
+        lines += [*log_lines(desk.knowledge, events, width), BLANK, *whole_lines(desk.knowledge, a, width)]
         put(lines, words.no_color)
     finally:
         desk.close()
@@ -85,37 +88,8 @@ def report(words: Namespace) -> int:
     return 0
 
 
-def page_of(desk: Desk, case: str) -> str:
-    """The page of a case, as its log stands."""
-    from diagnose.report.page import case_page
-
-    events = desk.store.events(case)
-    state = desk.assessor.state(events)
-    return case_page(
-        desk.knowledge, events, state, desk.assessor.assess(events), desk.store.case(case).head, desk.store.verify(case)
-    )
-
-
-def new_page(target: Path) -> None:
-    """Refuse a page that cannot be written there."""
-    if target.exists():
-        raise Refusal(f"{target} exists already, name a new file")
-    if not target.parent.is_dir():
-        raise Refusal(f"there is no folder {target.parent}; make it first, or write elsewhere")
-
-
-def write_page(target: Path, page: str) -> None:
-    """Write a page whole or not at all; what is there already stays."""
-    from diagnose.casework.transfer import write_atomically
-
-    new_page(target)
-    write_atomically(target, page.encode())
-
-
 def export(words: Namespace) -> int:
     """`diagnose export ID [-o FILE]`; `-o -` writes to stdout."""
-    from diagnose.casework.transfer import export_case, export_text
-
     desk = Desk(words.store, words.rules)
     try:
         case = desk.store.resolve(words.id)
@@ -144,8 +118,6 @@ def _stopped(stopped: bool, width: int) -> list[Line]:
 
 def import_file(words: Namespace) -> int:
     """`diagnose import FILE`."""
-    from diagnose.casework.transfer import import_case
-
     said = {
         "new": "taken over",
         "same": "is here already, nothing to add",
@@ -192,11 +164,6 @@ def verify(words: Namespace) -> int:
 
 def paths(words: Namespace) -> int:
     """`diagnose paths`: the files, and the machine that draws the conclusions."""
-    from diagnose.casework.store import default_path
-    from diagnose.inference.choice import title
-    from diagnose.knowledge.load import cache_file, shipped_folder
-    from diagnose.shell.folders import error_log, history_file
-
     rows = [
         ("cases", words.store or str(default_path())),
         ("rules", words.rules or str(shipped_folder())),

@@ -1,4 +1,4 @@
-"""Starting the shell."""
+"""Starting the shell: nothing that its first prompt does without is imported here."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`diagnose probe trunk`: ask the units of a live trunk, without a case. Shows the caution first, asks, stops cleanly."""
+"""The probe of a live trunk: what it will do and what to see to before, the run with a clean stop, its reply times."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from typing import IO, TYPE_CHECKING, NamedTuple
 
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.folders import path_of
-from diagnose.shell.paint import is_terminal, show, wants_colour, width_of
+from diagnose.shell.paint import is_terminal, show
 from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import one_line, shown
 
@@ -32,41 +32,12 @@ CAUTIONS = (
     "Connect the adapter only where no cover over mains parts has to be opened; otherwise a qualified person does it, with the supply locked out.",
 )
 QUESTION = "Is every other controller of this trunk stopped or disconnected?"
-INTERRUPTED = 130
-
-
 class Probed(NamedTuple):
     """A probe that was run: what a case takes of it, and everything that was measured."""
 
     report: Report
     original: Original
     measured: Measured
-
-
-def probe_trunk(words: Namespace) -> int:
-    """Probe, and say what it shows; 130 when the person stopped it, 1 when something else ended it early."""
-    from diagnose.shell.desk import Desk
-    from diagnose.shell.records import read_record
-    from diagnose.shell.run_assess import put, put_json
-    from diagnose.shell.run_evidence import as_json, report_lines
-
-    site = None
-    k = Desk(words.store, words.rules).knowledge
-    if words.record:
-        _, site = read_record(words.record, k)
-    plan = plan_of(words, site)
-    if not _may_begin(plan, bool(words.yes), words.no_color):
-        show(wrap("text", "Nothing was asked.", width_of(sys.stderr)), sys.stderr)
-        return 1
-    probed = run_plan(words, plan, site)
-    if words.json:
-        put_json(as_json(probed.report, probed.original))
-    else:
-        width = width_of(sys.stdout)
-        put([*report_lines(probed.report, probed.original, k, width), *time_lines(probed.measured, width)], words.no_color)
-    if probed.measured.interrupted:
-        return INTERRUPTED
-    return 1 if probed.measured.stopped else 0
 
 
 def plan_of(words: Namespace, site: Site | None) -> Plan:
@@ -92,36 +63,6 @@ def caution_lines(plan: Plan, width: int) -> list[Line]:
     lines = wrap("text", one_line(plan_text(plan)), width)
     lines += wrap("text", f"It only reads. It takes about {max(1, round(minutes))} min, longer where units are silent. Ctrl-C stops it.", width)
     return [*lines, *(x for text in CAUTIONS for x in wrap("warn", f"! {text}", width, "", "  "))]
-
-
-def _may_begin(plan: Plan, yes: bool, no_color: bool) -> bool:
-    """Ask the person, on standard error so that results can be piped. Raises Refusal where nobody can be asked."""
-    if yes:
-        return True
-    if not (is_terminal(sys.stdin) and is_terminal(sys.stderr)):
-        raise Refusal(
-            "probing disturbs a controller that polls the same trunk; stop or disconnect it, then say so with --yes, since nobody can be asked here"
-        )
-    width = width_of(sys.stderr)
-    show(caution_lines(plan, width), sys.stderr, wants_colour(sys.stderr, no_color))
-    lines = wrap("title", QUESTION, width)
-    while True:
-        show(lines, sys.stderr, wants_colour(sys.stderr, no_color))
-        sys.stderr.write("y/n> ")
-        sys.stderr.flush()
-        try:
-            typed = sys.stdin.readline()
-        except KeyboardInterrupt:
-            sys.stderr.write("\n")  # what comes next begins on a line of its own
-            raise
-        if not typed:
-            return False
-        word = typed.strip().lower()
-        if word in ("y", "yes"):
-            return True
-        if word in ("n", "no"):
-            return False
-        lines = wrap("warn", "Type y or n.", width)
 
 
 def run_plan(words: Namespace, plan: Plan, site: Site | None, say: Callable[[str], None] | None = None) -> Probed:

@@ -1,4 +1,4 @@
-"""`diagnose rules`: every problem of the rule base at its line, its worked cases, self-play at a site."""
+"""`diagnose rules test` and `diagnose rules selfplay`: whether the rule base tells what its worked cases want, and its own faults apart."""
 
 from __future__ import annotations
 
@@ -8,71 +8,21 @@ from argparse import Namespace
 from pathlib import Path
 from typing import Any
 
+from diagnose.casework.assess import Assessor, plain
+from diagnose.drill.selfplay import sweep
+from diagnose.drill.worked import Judge, misses, read_worked
+from diagnose.knowledge.checkout import here
+from diagnose.knowledge.load import load, shipped_folder
 from diagnose.report.lines import Line, wrap
 from diagnose.shell.folders import path_of
-from diagnose.shell.paint import width_of
+from diagnose.shell.paint import put, put_json, width_of
+from diagnose.shell.records import read_record
 from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import nearest, one_line, shown
-
-COUNTED = ("faults", "checks", "rules", "mechanisms", "remedies", "cautions", "sources")
-
-
-def check(words: Namespace) -> int:
-    """Problems, one line each, and counts; 2 when there is a problem."""
-    from diagnose.inference.check import check_strata
-    from diagnose.inference.compile import compile_rules
-    from diagnose.knowledge.checkout import is_of_here
-    from diagnose.knowledge.load import build, shipped_folder
-    from diagnose.shell.run_assess import put, put_json
-
-    given = words.folder or words.rules
-    folder = path_of(given) if given else shipped_folder()
-    if not folder.is_dir():
-        raise Refusal(f"there is no folder of rules {shown(str(folder))}; name one")
-    knowledge, problems = build(folder)
-    if not problems:
-        problems = check_strata(knowledge, compile_rules(knowledge))
-    counts = {name: len(getattr(knowledge, name)) for name in COUNTED}
-    if words.json:
-        put_json(
-            {
-                "format": 1,
-                "problems": [
-                    {
-                        "file": p.mark.file,
-                        "line": p.mark.line,
-                        "column": p.mark.column,
-                        "message": p.message,
-                        "hint": p.hint,
-                        "lint": p.lint,
-                    }
-                    for p in problems
-                ],
-                "counts": counts,
-                "folder": str(folder.absolute()),
-            }
-        )
-    else:
-        for problem in problems:
-            sys.stdout.write(
-                problem.line()
-                .encode(sys.stdout.encoding or "utf-8", "replace")
-                .decode(sys.stdout.encoding or "utf-8")
-                + "\n"
-            )
-        text = ", ".join(f"{n} {name if n != 1 else name[:-1]}" for name, n in counts.items())
-        state = f"{len(problems)} problem{'s' if len(problems) != 1 else ''}" if problems else "no problems"
-        where = "" if is_of_here(folder) else f" Read from {folder.absolute()}."
-        put(wrap("text", f"{text}: {state}.{where}", width_of(sys.stdout)), words.no_color)
-    return 2 if problems else 0
 
 
 def test(words: Namespace) -> int:
     """`diagnose rules test [FILE...]`: 1 when a worked case does not come out."""
-    from diagnose.drill.worked import Judge, misses, read_worked
-    from diagnose.knowledge.load import load
-    from diagnose.shell.run_assess import put, put_json
-
     cases = read_worked([path_of(f) for f in words.files] or _worked_files())
     told: list[dict[str, Any]] = []
     for case, wrong in misses(Judge(load(path_of(words.rules) if words.rules else None)), cases):
@@ -90,9 +40,6 @@ def test(words: Namespace) -> int:
 
 def _worked_files() -> list[Path]:
     """The worked cases of the checkout: that of the current folder, else the one that the program runs from."""
-    from diagnose.knowledge.checkout import here
-    from diagnose.knowledge.load import shipped_folder
-
     root = here()
     folders = [Path(os.path.relpath(root / "tests/worked"))] if root else [shipped_folder().parent / "tests/worked"]
     found = [file for folder in folders for file in sorted(folder.glob("*.yaml"))]
@@ -103,12 +50,6 @@ def _worked_files() -> list[Path]:
 
 def selfplay(words: Namespace) -> int:
     """`diagnose rules selfplay SITE`: 1 when a hidden fault is not found."""
-    from diagnose.casework.assess import Assessor, plain
-    from diagnose.drill.selfplay import sweep
-    from diagnose.knowledge.load import load
-    from diagnose.shell.records import read_record
-    from diagnose.shell.run_assess import put, put_json
-
     if words.seeds < 1 or words.every < 1:
         raise Refusal("--seeds and --every are numbers from 1")
     k = load(path_of(words.rules) if words.rules else None)
@@ -137,9 +78,6 @@ def _counted(n: int, what: str) -> str:
 
 def _site(name: str) -> str:
     """A record by its path, or by its bare name in the checkout's tests/sites."""
-    from diagnose.knowledge.checkout import here
-    from diagnose.knowledge.load import shipped_folder
-
     folder = (here() or shipped_folder().parent) / "tests" / "sites"
     own = folder / f"{name}.yaml"
     if path_of(name).is_file() or not own.is_file():
@@ -148,4 +86,3 @@ def _site(name: str) -> str:
             raise Refusal(f"there is no record {shown(name)}; {nearest(name, known) or 'name a YAML file, or one of: ' + ', '.join(known)}")
         return name
     return str(own)
-

@@ -1,4 +1,4 @@
-"""`diagnose probe network ADDRESS`: how far the way to the back office lets through, without a case."""
+"""The probe of the way to the back office: how far it lets through, run with a clean stop."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from diagnose.shell.folders import path_of
-from diagnose.shell.paint import is_terminal, plain_text, width_of
+from diagnose.shell.paint import is_terminal, plain_text
 from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import one_line
 
@@ -20,25 +20,6 @@ if TYPE_CHECKING:
     from diagnose.evidence.intake import Original
     from diagnose.evidence.report import Report
     from diagnose.site.model import Site
-
-
-def probe_network(words: Namespace) -> int:
-    """Probe, and say what it shows; 130 when it was stopped before its end."""
-    from diagnose.shell.desk import Desk
-    from diagnose.shell.records import read_record
-    from diagnose.shell.run_assess import put, put_json
-    from diagnose.shell.run_evidence import as_json, report_lines
-
-    site = None
-    k = Desk(words.store, words.rules).knowledge
-    if words.record:
-        _, site = read_record(words.record, k)
-    report, original = network_report(words, site)
-    if words.json:
-        put_json(as_json(report, original))
-    else:
-        put(report_lines(report, original, k, width_of(sys.stdout)), words.no_color)
-    return 130 if report.figures["interrupted"] else 0
 
 
 def network_report(

@@ -1,0 +1,1 @@
+"""The command line: its rows and options, and what each command does. Only `shell` starts the shell."""
