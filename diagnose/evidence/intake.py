@@ -8,7 +8,7 @@ import re
 from pathlib import Path
 from typing import IO, NamedTuple, cast
 
-from diagnose.evidence.csv_table import UTF_16
+from diagnose.evidence.lines import UTF_16, head_text
 from diagnose.evidence.reader import (
     HEAD,
     POINTS,
@@ -20,7 +20,6 @@ from diagnose.evidence.reader import (
     recognise,
 )
 from diagnose.evidence.report import Report
-from diagnose.evidence.textlines import head_text
 from diagnose.site.model import Site
 from diagnose.site.places import FAR, KINDS, NEAR, Place, PlaceError
 from diagnose.source.problems import nearest, shown

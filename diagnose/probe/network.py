@@ -19,7 +19,7 @@ from diagnose.evidence.intake import Original
 from diagnose.evidence.network.ip.find import Http, judge
 from diagnose.evidence.reader import Asked
 from diagnose.evidence.report import Report, TakenReading
-from diagnose.evidence.textlines import Standpoint, standpoint
+from diagnose.evidence.standpoint import Standpoint, standpoint
 from diagnose.gauges.network import CLOCK_RIGHT_S
 from diagnose.physics import ocpp
 from diagnose.probe import clock as probe_time

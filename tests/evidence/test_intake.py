@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from diagnose.casework.state import read_site
-from diagnose.evidence.csv_table import Utf8
 from diagnose.evidence.intake import read_stream
+from diagnose.evidence.lines import Utf8
 from diagnose.evidence.meter.view import spot
 from diagnose.evidence.reader import (
     POINTS,

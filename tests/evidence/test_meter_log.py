@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
-from diagnose.evidence import csv_table
+from diagnose.evidence import lines as bounded
 from diagnose.evidence.meter import rows as meter_rows
 from diagnose.evidence.meter import sheet as meter_csv
 from diagnose.evidence.meter.analysis import Analysis, analyse
@@ -702,7 +702,7 @@ def test_lines_read_on_their_own_give_the_same_numbers() -> None:
 def test_a_long_log_is_brought_down_and_says_the_same(monkeypatch: pytest.MonkeyPatch, most: int) -> None:
     data = text(log(Net(joint=(0.2, 0.0)), charging(20, on=300, off=200), drift=2))
     whole = look(data)
-    monkeypatch.setattr(meter_csv, "whole_lines", lambda stream, head, counts: iter(_pieces(data, 40_000)))
+    monkeypatch.setattr(meter_csv, "whole_lines", lambda stream, head, endless: iter(_pieces(data, 40_000)))
     monkeypatch.setattr(meter_rows, "MOST", most)
     slim = look(data)
     assert len(slim.view.log.times) <= most < len(whole.view.log.times)
@@ -725,7 +725,7 @@ def test_the_size_of_the_blocks_changes_nothing(monkeypatch: pytest.MonkeyPatch)
     assert len(data) > 130_000
     whole = report(data)
     for size in (333, 4096, 50_001):
-        monkeypatch.setattr(csv_table, "CHUNK", size)
+        monkeypatch.setattr(bounded, "BLOCK", size)
         assert report(data) == whole
 
 

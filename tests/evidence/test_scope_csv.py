@@ -29,8 +29,8 @@ def test_ways_of_writing(head: str, separator: str, comma: bool, scale: float) -
     a = analyse(io.BytesIO(data))
     assert a.decoded is not None
     assert a.decoded.frames[0].data == REQUEST
-    assert a.counts.bad == 0
-    assert a.counts.rows == len(t)
+    assert a.tally.not_understood == 0
+    assert a.tally.understood == len(t)
     assert a.scan.step == pytest.approx(200e-9, rel=1e-3)
     assert recognise(data[:65_536], "scope.csv")[0][1].kind == "waveform"
 
@@ -58,9 +58,9 @@ def test_bad_lines_are_counted_and_shown_safely() -> None:
     lines = csv(t, y).split(b"\n")
     lines[500:500] = [b"\x1b[31mred\x1b[0m\x00", b"[bold]x[/x],1,2,3", b"9" * 100_000, b"1,inf"]
     a = analyse(io.BytesIO(b"\n".join(lines)))
-    assert a.counts.bad == 4
-    assert a.counts.rows == len(t)
-    assert all(s.isprintable() and len(s) < 200 for s in a.counts.samples)
+    assert a.tally.not_understood == 4
+    assert a.tally.understood == len(t)
+    assert all(s.isprintable() and len(s) < 200 for s in a.tally.samples)
 
 
 @pytest.mark.parametrize(
@@ -96,7 +96,7 @@ def test_memory_stays_bounded() -> None:
         "        out, self.rest = self.rest[:size], self.rest[size:]\n"
         "        return out\n"
         "a = analyse(Long(int(sys.argv[2])))\n"
-        "print(a.counts.rows, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
+        "print(a.tally.understood, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
     )
     root = str(Path(__file__).parents[2])
     peaks = []

@@ -10,7 +10,7 @@ import math
 from itertools import pairwise
 from typing import IO, Any
 
-from diagnose.evidence.csv_table import UTF_16
+from diagnose.evidence.lines import binary
 from diagnose.evidence.meter import sheet
 from diagnose.evidence.meter.analysis import analyse
 from diagnose.evidence.reader import Asked, EvidenceError, reader
@@ -23,7 +23,7 @@ FASTEST_STEP = 1e-3  # s; what is sampled faster is a waveform
 
 def recognise(head: bytes, name: str) -> float:
     """How sure it is that these bytes begin a meter's log: times, and columns titled with units of the trade, not faster than 1 ms."""
-    if b"\0" in head and head[:2] not in UTF_16:
+    if binary(head):
         return 0.0
     try:
         found = sheet.layout(head.removeprefix(b"\xef\xbb\xbf"))
@@ -60,13 +60,12 @@ def read_meter_log(stream: IO[bytes], asked: Asked) -> Report:
     a = analyse(stream, asked)
     readings = taken(a)
     found = tuple(one_line(text, 400) for text in says(a))
-    counts = a.rows.counts
     placed = tuple(
         TakenReading(t.check, t.at, t.answer, one_line(t.because, 300), t.lines) for t in readings
     ) if a.view.where.place is not None or asked.site is None else ()  # fmt: skip
     left_out = {"not_taken": [[t.check, t.answer] for t in readings]} if readings and not placed else {}
     return Report(
-        KIND, TITLE, found, placed, strict({**figures(a), **left_out}), counts.rows, counts.bad, tuple(one_line(s, 160) for s in counts.samples),
+        KIND, TITLE, found, placed, strict({**figures(a), **left_out}), a.rows.tally.understood, a.rows.tally.not_understood, tuple(a.rows.tally.samples),
         drawings(a),
     )  # fmt: skip
 

@@ -37,7 +37,7 @@ def _hot(a: Analysis) -> list[str]:
 
 
 def _reading(a: Analysis) -> list[str]:
-    view, log, counts = a.view, a.view.log, a.rows.counts
+    view, log, tally = a.view, a.view.log, a.rows.tally
     span = float(log.times[-1] - log.times[0])
     out = [f"{log.samples} samples over {clock(span)}, one every {log.interval:.3g} s; {describe(a.layout)}"]
     out += [view.where.note] if view.where.note else []
@@ -56,8 +56,8 @@ def _reading(a: Analysis) -> list[str]:
         out.append(f"a long log: like neighbours were merged into {len(log.times)} rows, steps of the current keep their place" + (f"; tolerances widened {log.tolerance:g} times" if log.tolerance > 1 else ""))
     if a.spikes:
         out.append(f"{a.spikes} single samples of the current stand out and count for no level")
-    if counts.cut:
-        out.append(f"{counts.cut} lines without end were cut")
+    if tally.cut:
+        out.append(f"{tally.cut} lines without end were cut")
     return out
 
 

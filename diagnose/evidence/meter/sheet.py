@@ -12,11 +12,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import IO, TYPE_CHECKING
 
-from diagnose.evidence.csv_table import (
+from diagnose.evidence.lines import (
     HEADER_LINES,
-    LONGEST_LINE,
+    LONGEST_ROW,
     NUMBER,
-    Counts,
     Utf8,
     first_block,
     head_lines,
@@ -35,6 +34,7 @@ from diagnose.evidence.meter.times import (
     stamps,
 )
 from diagnose.evidence.reader import EvidenceError
+from diagnose.evidence.tally import Tally
 
 if TYPE_CHECKING:
     import numpy as np
@@ -291,7 +291,7 @@ class Rows:
         if not head.strip():
             raise EvidenceError("the file is empty; export the log as CSV with one row for each sample")
         self.layout = layout(head)
-        self.counts = Counts()
+        self.tally = Tally()
         self.missing = 0
         self._head = head
 
@@ -299,7 +299,7 @@ class Rows:
         import numpy as np
 
         wanted, skip, line = self.layout, self.layout.header_lines, 0
-        for chunk in whole_lines(self._stream, self._head, self.counts):
+        for chunk in whole_lines(self._stream, self._head, self.tally.endless):
             count = chunk.count(b"\n") + 1
             begin, number = 0, line
             while skip and begin <= len(chunk):
@@ -314,7 +314,7 @@ class Rows:
                 continue
             if not wanted.times:
                 times = (lines + number).astype(np.float64) * wanted.interval
-            self.counts.rows += len(times)
+            self.tally.took(len(times))
             self.missing += int(np.isnan(table).sum())
             yield times, table, lines + number + 1
 
@@ -362,7 +362,7 @@ class Rows:
         wanted = self.layout
         marks = np.flatnonzero(data == ord(wanted.separator))
         first = np.searchsorted(marks, starts)
-        good: Bools = plain & (np.searchsorted(marks, ends) - first == wanted.columns - 1) & (ends - starts <= LONGEST_LINE)
+        good: Bools = plain & (np.searchsorted(marks, ends) - first == wanted.columns - 1) & (ends - starts <= LONGEST_ROW)
         rows = np.flatnonzero(good)
         if not len(rows):
             return good
@@ -392,9 +392,9 @@ class Rows:
     def _slow(self, line: bytes) -> tuple[float, list[float]] | None:
         """One line on its own; None, and counted, when it is no row."""
         wanted = self.layout
-        if len(line) > LONGEST_LINE:
-            self.counts.cut += 1
-            self.counts.reject(line, "a line too long")
+        if len(line) > LONGEST_ROW:
+            self.tally.cut += 1
+            self.tally.refused(line, "a line too long")
             return None
         if not line.strip():
             return None
@@ -402,7 +402,7 @@ class Rows:
         while len(cells) > wanted.columns and not cells[-1]:
             cells.pop()
         if len(cells) != wanted.columns:
-            self.counts.reject(line, f"{len(cells)} cells instead of {wanted.columns}")
+            self.tally.refused(line, f"{len(cells)} cells instead of {wanted.columns}")
             return None
         seconds = 0.0
         for n in wanted.times:
@@ -412,14 +412,14 @@ class Rows:
             else:
                 one = stamp(cells[n], wanted.day_first)
             if one is None:
-                self.counts.reject(line, "no time")
+                self.tally.refused(line, "no time")
                 return None
             seconds += one
         row = []
         for c in wanted.used:
             value = self._cell(cells, c)
             if value is None:
-                self.counts.reject(line, "not a number")
+                self.tally.refused(line, "not a number")
                 return None
             row.append(value)
         return seconds, row

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from diagnose.evidence.lines import where
 from diagnose.evidence.meter.legs import GONE
 from diagnose.evidence.meter.levels import Level
 from diagnose.evidence.meter.view import View
-from diagnose.evidence.textlines import where
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:

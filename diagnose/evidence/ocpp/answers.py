@@ -11,11 +11,12 @@ from itertools import pairwise
 from statistics import median
 from typing import Any, NamedTuple
 
+from diagnose.evidence.lines import where
 from diagnose.evidence.ocpp.limits import Profile
 from diagnose.evidence.ocpp.messages import V201
 from diagnose.evidence.ocpp.station import GAP_FACTOR, STUCK_S, Connector, Link, Session, Station
 from diagnose.evidence.report import TakenReading
-from diagnose.evidence.textlines import Standpoint, where
+from diagnose.evidence.standpoint import Standpoint
 from diagnose.physics import ocpp, service
 from diagnose.site.model import Site
 from diagnose.site.places import Place

@@ -9,13 +9,15 @@ from __future__ import annotations
 import re
 from typing import IO, Any
 
+from diagnose.evidence.lines import binary, head_text, lines
 from diagnose.evidence.network.ip.reader import TLS_SIGNS
 from diagnose.evidence.ocpp.answers import Judged, judge
 from diagnose.evidence.ocpp.messages import Context, context, find
 from diagnose.evidence.ocpp.station import Station
 from diagnose.evidence.reader import Asked, reader
 from diagnose.evidence.report import Report
-from diagnose.evidence.textlines import Tally, head_text, lines, standpoint
+from diagnose.evidence.standpoint import standpoint
+from diagnose.evidence.tally import Tally
 from diagnose.site.model import Site
 from diagnose.source.problems import one_line
 
@@ -46,7 +48,7 @@ _VERSION = re.compile(r"\bocpp(1\.6|2\.0\.1)\b", re.IGNORECASE)
 
 def _recognise(head: bytes, name: str) -> float:
     """By messages."""
-    if b"\0" in head and not head.startswith((b"\xff\xfe", b"\xfe\xff")):
+    if binary(head):
         return 0.0
     found = len(_SURE.findall(head_text(head)))
     return 0.97 if found >= 2 else 0.85 if found else 0.0

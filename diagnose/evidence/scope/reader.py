@@ -17,6 +17,7 @@ from diagnose.evidence.scope.echo_place import Spot, locate, metres_of, velocity
 from diagnose.evidence.scope.echo_readings import echo_readings
 from diagnose.evidence.scope.scan import IDLE_BITS, Idle, Scan, Window
 from diagnose.evidence.scope.uart import Decoded, decode, rate_words
+from diagnose.evidence.tally import Tally
 from diagnose.gauges.bands import awg_of
 from diagnose.physics.cable import NOMINAL_IMPEDANCE
 from diagnose.physics.trunk import THRESHOLD_V
@@ -41,7 +42,7 @@ class Analysis(NamedTuple):
 
     scan: Scan
     layout: scope_csv.Layout
-    counts: scope_csv.Counts
+    tally: Tally
     decoded: Decoded | None
     windows: tuple[Window, ...]
     echo: Echo | None
@@ -122,7 +123,7 @@ def analyse(stream: IO[bytes], site: Site | None = None, probe: str | None = Non
     idle_v, idle_why = _idle(scan, decoded, mark, rows.layout.leads_sure)
     shape, why = _shape(scan, decoded, echo, driven, idle_v)
     return Analysis(
-        scan, rows.layout, rows.counts, decoded, tuple(windows), echo, spot, site, trunk, unit, bool(said), driven, mark,
+        scan, rows.layout, rows.tally, decoded, tuple(windows), echo, spot, site, trunk, unit, bool(said), driven, mark,
         idle_v, idle_why, shape, why,
     )  # fmt: skip
 
@@ -312,7 +313,7 @@ def taken(a: Analysis) -> tuple[TakenReading, ...]:
     """The answers to checks that the recording gives."""
     if a.site is None or a.trunk is None or a.probe is None:
         return ()
-    unit, lines = f"unit {a.probe}", f"rows 1-{a.counts.rows}"
+    unit, lines = f"unit {a.probe}", f"rows 1-{a.tally.understood}"
     found: list[TakenReading] = []
     if a.shape:
         found.append(TakenReading("scope-look", unit, a.shape, a.shape_why, lines))
@@ -400,7 +401,7 @@ def figures(a: Analysis) -> Mapping[str, Any]:
 def report(a: Analysis) -> Report:
     """The analysis as every reader gives it."""
     title = f"Oscilloscope recording, {a.scan.samples} samples" + (f" at unit {a.probe}" if a.probe is not None else "")
-    return Report("waveform", title, says(a), taken(a), figures(a), a.counts.rows, a.counts.bad, tuple(a.counts.samples), drawings(a))
+    return Report("waveform", title, says(a), taken(a), figures(a), a.tally.understood, a.tally.not_understood, tuple(a.tally.samples), drawings(a))
 
 
 @reader("waveform", "Oscilloscope recording (CSV)", scope_csv.recognise, ("unit", "trunk-end", "controller"))

@@ -12,11 +12,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import IO, TYPE_CHECKING
 
-from diagnose.evidence.csv_table import (
+from diagnose.evidence.lines import (
     HEADER_LINES,
-    LONGEST_LINE,
+    LONGEST_ROW,
     NUMBER,
-    Counts,
     Utf8,
     fields,
     first_block,
@@ -24,6 +23,7 @@ from diagnose.evidence.csv_table import (
     whole_lines,
 )
 from diagnose.evidence.reader import EvidenceError
+from diagnose.evidence.tally import Tally
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:
@@ -165,7 +165,7 @@ def recognise(head: bytes, name: str) -> float:
 
 
 class Rows:
-    """Iterate over blocks `(time s, plus V, minus V or None)` of a stream; `counts` and `layout` tell the rest."""
+    """Iterate over blocks `(time s, plus V, minus V or None)` of a stream; `tally` and `layout` tell the rest."""
 
     def __init__(self, stream: IO[bytes]) -> None:
         self._stream = Utf8(stream)
@@ -173,12 +173,12 @@ class Rows:
         if not head.strip():
             raise EvidenceError("the file is empty; export the waveform as CSV with time and one or two channels")
         self.layout = layout(head)
-        self.counts = Counts()
+        self.tally = Tally()
         self._head = head
 
     def __iter__(self) -> Iterator[tuple[Floats, Floats, Floats | None]]:
         skip = self.layout.header_lines
-        for chunk in whole_lines(self._stream, self._head, self.counts):
+        for chunk in whole_lines(self._stream, self._head, self.tally.endless):
             if skip:
                 lines = chunk.split(b"\n", skip)
                 gone = min(skip, len(lines))
@@ -197,9 +197,9 @@ class Rows:
 
         good = np.isfinite(table).all(axis=1)
         if not good.all():
-            self.counts.reject(b"not a finite number", "over the range", int((~good).sum()))
+            self.tally.refused(b"not a finite number", "over the range", int((~good).sum()))
             table = table[good]
-        self.counts.rows += len(table)
+        self.tally.took(len(table))
         wanted = self.layout
         plus = table[:, wanted.plus] * wanted.volt_units[wanted.plus - 1]
         minus = table[:, wanted.minus] * wanted.volt_units[wanted.minus - 1] if wanted.minus else None
@@ -237,14 +237,14 @@ class Rows:
         for line in chunk.split(b"\n"):
             if not line.strip():
                 continue
-            if len(line) > LONGEST_LINE:
-                self.counts.cut += 1
-                self.counts.reject(line, "a line too long")
+            if len(line) > LONGEST_ROW:
+                self.tally.cut += 1
+                self.tally.refused(line, "a line too long")
                 continue
             text = line.decode("utf-8", "replace")
             parts = _fields(text, wanted.separator)
             if len(parts) != wanted.columns or not _is_row(parts, wanted.comma):
-                self.counts.reject(line, "not a row of numbers")
+                self.tally.refused(line, "not a row of numbers")
                 continue
             rows.append([float(p.replace(",", ".", 1)) if wanted.comma else float(p) for p in parts])
         return np.array(rows, dtype=np.float64).reshape(len(rows), wanted.columns)
@@ -257,4 +257,4 @@ def describe(wanted: Layout) -> str:
     return f"columns separated by {name}, decimal {'comma' if wanted.comma else 'point'}, {channels}"
 
 
-__all__ = ["Counts", "Layout", "Rows", "describe", "layout", "recognise"]
+__all__ = ["Layout", "Rows", "describe", "layout", "recognise"]

@@ -10,13 +10,14 @@ from typing import IO, Any
 
 import numpy as np
 
+from diagnose.evidence.lines import LONGEST, filled, whole_lines
 from diagnose.evidence.reader import Asked, EvidenceError, reader
 from diagnose.evidence.report import Report
 from diagnose.evidence.serial.frames import Framer
 from diagnose.evidence.serial.polls import Polls
 from diagnose.evidence.serial.readings import Finder, figures
 from diagnose.evidence.serial.streams import Assembler
-from diagnose.evidence.serial.text import LONGEST_LINE, Pieces, TextReader, all_hex
+from diagnose.evidence.serial.text import Pieces, TextReader, all_hex
 from diagnose.evidence.serial.values import exchanged_words
 from diagnose.physics import serial
 from diagnose.site.model import Site
@@ -49,7 +50,7 @@ def recognise(head: bytes, name: str) -> float:
         pieces = reader.feed(b"\n".join(head.split(b"\n")[:400]))
         if not len(pieces.size):
             return 0.0
-        share = reader.understood / max(1, reader.lines - reader.blank)
+        share = reader.tally.understood / max(1, reader.tally.understood + reader.tally.not_understood)
         marked = (pieces.direction > 0).mean() > 0.9
         data = pieces.data
     frames, _ = Framer().feed(data[:65_536], True)
@@ -61,15 +62,6 @@ def recognise(head: bytes, name: str) -> float:
     if count and covered >= 0.5:
         return 0.5
     return 0.35 if marked and share > 0.9 and len(data) >= 40 else 0.0
-
-
-def _fill(stream: IO[bytes], size: int) -> bytes:
-    """Exactly `size` bytes, fewer only at the end."""
-    parts, have = [], 0
-    while have < size and (part := stream.read(size - have)):
-        parts.append(part)
-        have += len(part)
-    return b"".join(parts)
 
 
 def _whole_bytes(hexes: bytes) -> int:
@@ -87,7 +79,6 @@ class _Reader:
         rate, timeout = self._trunk(site)
         silence = serial.t35_s(rate) if rate else serial.FIXED_T35_S
         self.polls = Polls(self.rows.gaps, silence, timeout)
-        self.cut = 0
 
     @staticmethod
     def _trunk(site: Site | None) -> tuple[float | None, float | None]:
@@ -104,35 +95,21 @@ class _Reader:
             none = np.zeros(1, np.int64)
             self._put(Pieces(head, none + len(head), np.zeros(1, np.uint8), np.full(1, np.nan), none))
             at += len(head)
-            head = _fill(stream, BLOCK)
+            head = filled(stream, BLOCK)
 
     def lines(self, stream: IO[bytes], head: bytes) -> None:
         """Text, in blocks of whole lines; a line longer than is read is cut, with a count."""
-        rest = b""
-        skipping = False
-        while head:
-            block = rest + head
-            if skipping:
-                stop = block.find(b"\n")
-                block = block[stop + 1 :] if stop >= 0 else b""
-                skipping = stop < 0
-            end = block.rfind(b"\n") + 1
-            whole, rest = block[:end], block[end:]
-            if len(rest) > LONGEST_LINE and all_hex(rest):
-                whole, rest = whole + rest[: (keep := _whole_bytes(rest))] + b"\n", rest[keep:]
-            elif len(rest) > LONGEST_LINE:
-                self.cut += 1
-                whole, rest, skipping = whole + rest[:LONGEST_LINE] + b"\n", b"", True
-            if whole:
-                self._lines(whole)
-            head = _fill(stream, BLOCK)
-        if rest:
-            self._lines(rest)
+        for block in whole_lines(stream, head, self._endless, LONGEST, BLOCK):
+            pieces = self.text.feed(block)
+            self.polls.resolution_s = 10.0**-self.text.decimals if self.text.timed else 1.0
+            self._put(pieces)
 
-    def _lines(self, block: bytes) -> None:
-        pieces = self.text.feed(block)
-        self.polls.resolution_s = 10.0**-self.text.decimals if self.text.timed else 1.0
-        self._put(pieces)
+    def _endless(self, line: bytes) -> tuple[bytes, bytes | None]:
+        """Bytes without a line end are taken in parts; of anything else the beginning."""
+        if all_hex(line):
+            return line[: (keep := _whole_bytes(line))], line[keep:]
+        self.text.tally.cut += 1
+        return line[:LONGEST], None
 
     def _put(self, pieces: Pieces, last: bool = False) -> None:
         self.polls.feed(self.rows.feed(pieces, last), last)
@@ -150,7 +127,7 @@ class _Reader:
 @reader(KIND, TITLE, recognise)
 def read(stream: IO[bytes], asked: Asked) -> Report:
     """Read a capture of any length; memory does not grow with it. Raises EvidenceError when it holds no bytes."""
-    site, head = asked.site, _fill(stream, BLOCK)
+    site, head = asked.site, filled(stream, BLOCK)
     text = is_text(head)
     reader = _Reader(site)
     if text:
@@ -173,15 +150,15 @@ def read(stream: IO[bytes], asked: Asked) -> Report:
     numbers |= {
         "bytes": total, "text": text, "times": reader.text.timed, "directions": tally.marked,
         "bytes_in_frames": tally.frame_bytes, "bytes_outside_frames": total - tally.frame_bytes,
-        "lines_cut": reader.cut + reader.text.cut, "lines_repeated": reader.text.repeated,
+        "lines_cut": reader.text.tally.cut, "lines_repeated": reader.text.repeated,
     }  # fmt: skip
     understood, strange = tally.frames, tally.gaps
     if text:
-        strange += reader.text.lines - reader.text.understood - reader.text.blank
+        strange += reader.text.tally.not_understood
     return Report(
         KIND, TITLE, tuple(one_line(x) for x in says),
         tuple(t._replace(because=one_line(t.because), lines=one_line(t.lines)) for t in finder.taken),
-        numbers, understood, strange, tuple(one_line(x, 160) for x in reader.text.samples),
+        numbers, understood, strange, tuple(reader.text.tally.samples),
     )  # fmt: skip
 
 
@@ -190,5 +167,5 @@ def _headline(finder: Finder, reader: _Reader, total: int) -> str:
     share = 100 * t.frame_bytes / total
     units = sum(bool(u.asked) for u in t.units.values())
     said = f"{t.frames} good frames in {total} bytes ({share:.4g} % of the bytes belong to one), {t.requests} requests to {units} addresses"
-    cut = reader.cut + reader.text.cut
+    cut = reader.text.tally.cut
     return said + (f"; {cut} overlong lines were cut" if cut else "") + "."

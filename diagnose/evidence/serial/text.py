@@ -14,13 +14,15 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from diagnose.evidence.lines import LONGEST
 from diagnose.evidence.serial.crc import Index, Octets
+from diagnose.evidence.tally import Tally
 
 Times = npt.NDArray[np.float64]
 
 UNMARKED, SENT, RECEIVED = 0, 1, 2
 DAY_S = 86_400.0
-LONGEST_LINE = 65_536
+SHOWN = 120  # characters of a line that holds no bytes
 LAID_OUT = 24  # lines that are looked at with care to learn how a block is laid out
 FEWEST = 8  # lines from which a block is worth reading by columns
 
@@ -327,13 +329,10 @@ class TextReader:
 
     def __init__(self) -> None:
         self.lines = 0
-        self.understood = 0
-        self.blank = 0
-        self.samples: list[str] = []
+        self.tally = Tally()
         self.decimals = 0
         self.timed = False
         self.repeated = 0
-        self.cut = 0
         self._marked = False
         self._colons = False
         self._shift = 0.0  # days that a clock without dates has gone through, s
@@ -352,7 +351,7 @@ class TextReader:
         if pieces is None or layout is None:
             return self._one_by_one(block)
         self.lines += len(pieces.size)
-        self.understood += len(pieces.size)
+        self.tally.took(len(pieces.size))
         if layout.clock == "none":
             return pieces
         self.timed = True
@@ -380,12 +379,13 @@ class TextReader:
             self.lines += 1
             text = raw.decode("utf-8", "replace").rstrip("\r")
             line = self._line(text)
-            if len(text) > LONGEST_LINE and not all_hex(raw):
-                self.cut += 1
+            if len(text) > LONGEST and not all_hex(raw):
+                self.tally.cut += 1
             if line is None:
-                self._sample(text)
+                if text.strip():
+                    self.tally.missed(f"line {self.lines}", text[:SHOWN])
                 continue
-            self.understood += 1
+            self.tally.took()
             self._marked |= line.direction != UNMARKED
             if self._marked and line.worded and line.direction == UNMARKED:
                 self.repeated += 1  # a debug log tells the bytes again on its way through the program
@@ -399,22 +399,15 @@ class TextReader:
             np.array([r[3] for r in rows], np.int64),
         )
 
-    def _sample(self, text: str) -> None:
-        """A line that holds no bytes."""
-        if not text.strip():
-            self.blank += 1
-        elif len(self.samples) < 5:
-            self.samples.append(f"line {self.lines}: {text[:120]}")
-
     def _line(self, text: str) -> Line | None:
         """A line; three bytes with colons look like a clock, so they are bytes only where other lines are written so."""
-        if len(text) > LONGEST_LINE and all_hex(text.encode()):
+        if len(text) > LONGEST and all_hex(text.encode()):
             return Line(_bytes(text), UNMARKED, float("nan"), "none", 0)
-        if _COLONS.fullmatch(text[:LONGEST_LINE]):
+        if _COLONS.fullmatch(text[:LONGEST]):
             self._colons |= text.count(":") > 2
             if self._colons:
-                return Line(bytes.fromhex(text[:LONGEST_LINE].replace(":", "")), UNMARKED, float("nan"), "none", 0)
-        return read_line(text[:LONGEST_LINE])
+                return Line(bytes.fromhex(text[:LONGEST].replace(":", "")), UNMARKED, float("nan"), "none", 0)
+        return read_line(text[:LONGEST])
 
     def _clock(self, line: Line) -> float:
         if line.clock == "none":

@@ -12,9 +12,10 @@ from ipaddress import ip_address
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
+from diagnose.evidence.lines import where
 from diagnose.evidence.reader import Asked
 from diagnose.evidence.report import TakenReading
-from diagnose.evidence.textlines import Standpoint, where
+from diagnose.evidence.standpoint import Standpoint
 from diagnose.physics import ip, ocpp
 from diagnose.source.problems import one_line
 

@@ -12,10 +12,12 @@ import json
 import re
 from typing import IO, Any
 
+from diagnose.evidence.lines import binary, head_text, lines
 from diagnose.evidence.network.ip.find import Address, Found, Http, Lookup, Ping, judge
 from diagnose.evidence.reader import Asked, reader
 from diagnose.evidence.report import Report
-from diagnose.evidence.textlines import Tally, head_text, lines, standpoint
+from diagnose.evidence.standpoint import standpoint
+from diagnose.evidence.tally import Tally
 from diagnose.source.problems import one_line
 
 KIND, TITLE = "ip-output", "output of network commands"
@@ -89,7 +91,7 @@ _LIKELY = (
 
 def _recognise(head: bytes, name: str) -> float:
     """By what these commands print, and nothing else does."""
-    if b"\0" in head and not head.startswith((b"\xff\xfe", b"\xfe\xff")):
+    if binary(head):
         return 0.0
     text = head_text(head)
     if re.search(r'\[\s*[234]\s*,\s*\\?"', text):

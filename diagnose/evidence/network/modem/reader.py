@@ -11,9 +11,11 @@ from functools import lru_cache
 from statistics import median
 from typing import IO, Any, NamedTuple
 
+from diagnose.evidence.lines import binary, head_text, lines, where
 from diagnose.evidence.reader import Asked, reader
 from diagnose.evidence.report import Report, TakenReading
-from diagnose.evidence.textlines import Tally, head_text, lines, standpoint, where
+from diagnose.evidence.standpoint import standpoint
+from diagnose.evidence.tally import Tally
 from diagnose.physics import cellular
 from diagnose.source.problems import one_line
 
@@ -39,7 +41,7 @@ _STATE_OUTCOME = {0: "idle", 1: "registered", 2: "searching", 3: "denied", 4: "s
 
 def _recognise(head: bytes, name: str) -> float:
     """By replies and commands at the beginning of lines."""
-    if b"\0" in head and not head.startswith((b"\xff\xfe", b"\xfe\xff")):
+    if binary(head):
         return 0.0
     replies = commands = others = 0
     for line in head_text(head).split("\n")[:2000]:

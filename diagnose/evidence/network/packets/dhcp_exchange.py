@@ -12,7 +12,7 @@ from types import ModuleType
 from typing import NamedTuple
 
 from diagnose.evidence.network.packets.capture_file import Packet, mac_text
-from diagnose.evidence.textlines import Tally
+from diagnose.evidence.tally import Tally
 from diagnose.physics import ip
 from diagnose.source.problems import one_line
 

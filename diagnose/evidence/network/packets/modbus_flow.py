@@ -12,7 +12,7 @@ from statistics import median
 from typing import NamedTuple
 
 from diagnose.evidence.network.packets.capture_file import Packet
-from diagnose.evidence.textlines import Tally
+from diagnose.evidence.tally import Tally
 from diagnose.physics import serial
 
 PORT = 502

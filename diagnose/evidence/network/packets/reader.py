@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import IO, Any
 
+from diagnose.evidence.lines import where
 from diagnose.evidence.network.packets.capture_file import (
     PCAP_MAGIC,
     PCAPNG_MAGIC,
@@ -24,7 +25,8 @@ from diagnose.evidence.network.packets.modbus_flow import (
 )
 from diagnose.evidence.reader import Asked, EvidenceError, reader
 from diagnose.evidence.report import Report, TakenReading
-from diagnose.evidence.textlines import Standpoint, Tally, standpoint, where
+from diagnose.evidence.standpoint import Standpoint, standpoint
+from diagnose.evidence.tally import Tally
 from diagnose.physics import ip
 from diagnose.site.model import Site
 from diagnose.site.places import Place, ranges
