@@ -125,19 +125,29 @@ def leakage_milliamps(site: Site, place: Place) -> Expectation:
 
 @reading_gauge("ground-fault-trip-ma", "unit", "mA", ("in-window", "too-sensitive", "too-late"))
 def ground_fault_trip_ma(site: Site, place: Place) -> Expectation:
-    """Trip current of the ground-fault device on a ramp, against its window."""
+    """Trip current of the ground-fault device that protects people on a ramp, against its window.
+
+    Where North American rules apply, a breaker of about 30 mA protects equipment and no people: there the unit's own
+    device counts, or without one the window of Class A, so that no equipment breaker passes for a protection of people.
+    """
     branch = Branch(site, place)
     only_dc = (
         branch.choice("unit.own-ground-fault") == "dc-6ma"
         and branch.choice("unit.breaker-kind") not in groundfault.WINDOWS
     )
     name, window = ("dc-6ma", groundfault.DC_WINDOW) if only_dc else _device(branch, sensitive=False)
+    what = _DEVICES[name]
+    own = branch.choice("unit.own-ground-fault")
+    if name == "ground-fault-30ma" and own in ("none", *groundfault.WINDOWS) and branch.north_american():
+        name = "ground-fault-5ma" if own == "none" else own
+        window = groundfault.WINDOWS[name]
+        what = f"{_DEVICES[name]}; the 30 mA breaker protects equipment, not people"
     return Expectation(
         None,
         window.hold,
         window.trip,
         "mA",
-        f"between {window.hold:g} and {window.trip:g} mA: {_DEVICES[name]}",
+        f"between {window.hold:g} and {window.trip:g} mA: {what}",
         ladder("too-sensitive", (window.hold, "in-window"), (upto(window.trip), "too-late")),
         tuple(branch.assumed),
     )

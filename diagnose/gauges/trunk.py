@@ -299,13 +299,13 @@ def bias_supply(site: Site, place: Place) -> Expectation:
     return Expectation(volts, low, high, "V", text, either_sign(bands), tuple(facts.assumed))
 
 
-@reading_gauge("common-difference", "trunk", "V", ("small", "suspicious", "beyond-limit"))
+@reading_gauge("common-difference", "trunk", "V", ("small", "suspicious", "beyond-limit", "mains"))
 def common_difference(site: Site, place: Place) -> Expectation:
     """V between the commons of two units, DC or AC, before they are joined.
 
-    Source: TIA/EIA-485-A common-mode range (7 V); 1 V common practice, no source.
+    Source: TIA/EIA-485-A common-mode range (7 V); 1 V common practice, no source; 25 V IEC 60364-4-41, from memory.
     """
-    small, limit = trunk.COMMON_DIFFERENCE_SUSPICIOUS_V, trunk.COMMON_DIFFERENCE_V
-    bands = either_sign(ladder("small", (small, "suspicious"), (limit, "beyond-limit"), start=0.0))
-    text = f"under {small:g} V; over {limit:g} V the receivers are out of their range"
+    small, limit, mains = trunk.COMMON_DIFFERENCE_SUSPICIOUS_V, trunk.COMMON_DIFFERENCE_V, trunk.COMMON_DIFFERENCE_MAINS_V
+    bands = either_sign(ladder("small", (small, "suspicious"), (limit, "beyond-limit"), (mains, "mains"), start=0.0))
+    text = f"under {small:g} V; over {limit:g} V the receivers are out of their range, from {mains:g} V it can hurt somebody"
     return Expectation(0.0, 0.0, small, "V", text, bands)

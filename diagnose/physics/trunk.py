@@ -29,6 +29,9 @@ COMMON_DIFFERENCE_V = 7.0
 """Largest difference between two commons, V: lines swing 0 to 5 V, so -7 - 0 and 12 - 5 (TIA/EIA-485-A)."""
 COMMON_DIFFERENCE_SUSPICIOUS_V = 1.0
 """Difference between two commons that deserves a look, V (common practice, no source)."""
+COMMON_DIFFERENCE_MAINS_V = 25.0
+"""Difference between two commons from which bare parts may not be touched, V: the limit for alternating current without cover
+in dry places (IEC 60364-4-41 414.4.5, from memory). What stands so high between two grounds is fed by a supply."""
 LENGTH_CAP_M = 1200.0
 LENGTH_RATE_PRODUCT = 1e8
 DROP_LIMIT_M = 20.0

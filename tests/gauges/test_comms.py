@@ -37,7 +37,7 @@ AUDITS = {
 READINGS = {
     "trunk-ohms": ("ohm", "trunk-end", ("as-expected", "one-terminator", "no-terminator", "extra-terminator", "short")),
     "idle-millivolts": ("mV", "trunk-end", ("as-expected", "high", "weak", "none", "reversed")),
-    "common-difference": ("V", "trunk", ("small", "suspicious", "beyond-limit")),
+    "common-difference": ("V", "trunk", ("small", "suspicious", "beyond-limit", "mains")),
     "poll-error-percent": ("%", "unit", ("clean", "some", "many")),
     "poll-cycle-seconds": ("s", "trunk", ("as-expected", "long")),
     "supply-5v": ("V", "trunk-end", ("as-expected", "low", "absent")),
@@ -464,7 +464,7 @@ def test_control_loop():  # section 12: 1.73 kohm at 20.4 V is 10.3 km of 24 AWG
 @pytest.mark.parametrize(
     ("name", "at", "cases"),
     [
-        ("common-difference", TRUNK, {0.2: "small", 1.5: "suspicious", -1.5: "suspicious", 8: "beyond-limit", -9: "beyond-limit"}),  # section 5, G5
+        ("common-difference", TRUNK, {0.2: "small", 1.5: "suspicious", -1.5: "suspicious", 8: "beyond-limit", -9: "beyond-limit", 24.9: "beyond-limit", 25: "mains", 120: "mains", -208: "mains"}),  # section 5, G5
         ("supply-5v", NEAR_END, {5.0: "as-expected", 4.8: "as-expected", 4.4: "low", 0.0: "absent"}),
         ("poll-error-percent", Place("unit", 3), {0: "clean", 4: "some", 60: "many", 100: "many"}),
         ("link-loss-percent", UPLINK, {0: "clean", 5: "some", 100: "many"}),

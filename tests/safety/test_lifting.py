@@ -124,6 +124,7 @@ PROOFS = {  # written by hand: what a practitioner measures before it is used ag
     "neutral-lost": [{"feeder-legs"}],
     "live-when-off": [{"contactor-poles"}, {"connector-idle"}],
     "mains-on-trunk": [{"line-to-common-volts"}],
+    "mains-between-commons": [{"common-difference"}, {"line-to-common-volts"}],
 }
 
 
@@ -340,6 +341,23 @@ def test_mains_on_the_trunk_is_an_electricians(begin: Begin) -> None:
     say(s, "n", "units 6-12 are silent", "1", "", "y", "read line-to-common-volts at 6 = mains")
     assert ("mains-on-trunk", "unit 6", "standing") in status(s)
     assert "licensed electrician" in flat(say(s, "made-safe"))
+
+
+def test_mains_between_commons_ends_by_that_reading_and_no_other(begin: Begin) -> None:
+    """The whole way: made safe at the trunk, repaired, power for the proof, read small again, no signs at any unit of it."""
+    s = begin("electrician")
+    say(s, "n", "units 6-12 are silent", "1", "", "y", "read common-difference at trunk = 120 V")
+    assert status(s) == [("mains-between-commons", "trunk 1", "standing")]
+    make_safe(s, "trunk")
+    assert status(s) == [("mains-between-commons", "trunk 1", "made-safe")]
+    say(s, "repaired part-power-from-data at trunk")
+    say(s, "read danger-signs at units 1-12 = none")
+    assert status(s) == [("mains-between-commons", "trunk 1", "repaired")]
+    say(s, "energized trunk", "energized for the proofs")
+    say(s, "read common-difference at trunk = 9 V")
+    assert status(s) == [("mains-between-commons", "trunk 1", "proving")]
+    say(s, "read common-difference at trunk = 0.1 V", "2")
+    assert status(s) == []
 
 
 def test_it_says_where_with_which_lock_and_in_so_many_words(begin: Begin) -> None:

@@ -127,12 +127,25 @@ def test_mains_on_a_data_wire_stops_the_trunk(assessor: Assessor, record: str) -
     assert a.handover.role == "electrician"
 
 
-@pytest.mark.xfail(strict=True, reason="rules/trunk: common-difference knows no outcome for mains, 'beyond-limit' begins at 7 V")
-@pytest.mark.parametrize("volts", ["120 V", "208 V", "230 V"])
-def test_mains_between_the_commons_stops_the_trunk(assessor: Assessor, record: str, volts: str) -> None:
+@pytest.mark.parametrize("volts", ["25 V", "-120 V", "120 V", "208 V", "230 V"])
+def test_mains_between_the_commons_stops_the_trunk(assessor: Assessor, k: m.Knowledge, record: str, volts: str) -> None:
     """Mains between two commons is mains on the trunk as much as mains on a data wire is."""
     a = assessor.assess(events([reading("danger-signs", "none", "units 1-12"), reading("common-difference", volts, "trunk 1")], record, "technician"))
     assert a.danger == "standing"
+    assert [(s.danger, str(s.places[0])) for s in a.stop_use] == [("mains-between-commons", "trunk 1")]
+    assert {c for p in a.stop_use[0].proofs for c in p.checks} >= {"common-difference", "danger-signs"}
+    assert [c[0] for c in a.stop_use[0].make_safe] == ["make-safe-pair"]
+    assert not a.steps
+    assert a.handover is not None
+    assert a.handover.role == "electrician"
+    assert "lock-out kit" in a.handover.kit
+
+
+@pytest.mark.parametrize("volts", ["0.2 V", "3 V", "9 V", "24 V"])
+def test_less_between_the_commons_does_not(assessor: Assessor, record: str, volts: str) -> None:
+    """What the grounds of a site drift apart by is a fault of the trunk, and stops nobody's charging."""
+    a = assessor.assess(events([reading("danger-signs", "none", "units 1-12"), reading("common-difference", volts, "trunk 1")], record, "technician"))
+    assert a.danger == "none"
 
 
 def test_what_is_normal_stops_nothing(assessor: Assessor, k: m.Knowledge, record: str) -> None:
