@@ -14,7 +14,7 @@ from diagnose.belief.evidence import Evidence
 from diagnose.belief.posterior import Belief, believe
 from diagnose.belief.steps import Context, Step, next_steps
 from diagnose.belief.tables import build_tables
-from diagnose.casework import concluded, dangers, proof, suspects
+from diagnose.casework import concluded, dangers, looked, proof, suspects
 from diagnose.casework import view as v
 from diagnose.casework.concluded import SiteWork
 from diagnose.casework.events import Event
@@ -153,7 +153,7 @@ class Assessor:
         k, site = self.knowledge, state.site
         if bars.danger == "standing" or state.closed is not None:
             return ()
-        if DANGER in k.checks and (places := _unseen(state)):
+        if DANGER in k.checks and (places := looked.unseen(state)):
             return (self._signs(state, belief, places, suspected),)
         if stops and (proving := self._danger_proofs(state, belief, bars, stops, suspected)):
             return proving
@@ -194,7 +194,7 @@ class Assessor:
             self._check_view(belief, k.checks[s.id], s.places, s, suspected) if s.kind == "check" else self._remedy_view(s, suspected, state)
             for s in steps
         )
-        return (*views, self._signs(state, belief, _unanswered(state), suspected)) if bars.unseen else views
+        return (*views, self._signs(state, belief, looked.unanswered(state), suspected)) if bars.unseen else views
 
     def _signs(
         self, state: State, belief: Belief, places: tuple[Place, ...], suspected: tuple[v.SuspectView, ...]
@@ -322,38 +322,5 @@ def _bars(state: State, stops: tuple[v.StopUse, ...], held: tuple[v.Hold, ...], 
             (c, place) for s in stops if s.status == "proving" and m.may(state.role, s.by)
             for p in s.proofs for c in p.checks for place in p.places
         ),
-        bool(_unanswered(state)),
+        bool(looked.unanswered(state)),
     )  # fmt: skip
-
-
-def _concerned(state: State) -> tuple[Place, ...]:
-    """The units that the case is about; all of them when nobody has said which."""
-    units = {n for r in state.readings if r.complaint for p in r.places for n in state.site.units_of(p)}
-    return tuple(p for p in state.site.places("unit") if not units or p.number in units)
-
-
-def _looked_at(state: State) -> tuple[dict[Place, int], dict[Place, int]]:
-    """Where somebody has answered the danger question, and where it was asked at all; position of the last time."""
-    answered: dict[Place, int] = {}
-    asked: dict[Place, int] = {}
-    for r in state.readings:
-        if r.check == DANGER:
-            for place in r.places or state.site.places("unit"):
-                asked[place] = r.n
-                if r.outcome is not None:
-                    answered[place] = r.n
-    return answered, asked
-
-
-def _unanswered(state: State) -> tuple[Place, ...]:
-    """The units concerned of which nobody could say whether they are dangerous."""
-    answered, _ = _looked_at(state)
-    return tuple(p for p in _concerned(state) if p not in answered)
-
-
-def _unseen(state: State) -> tuple[Place, ...]:
-    """Where the danger question comes next: not asked yet, or not answered and somebody else is there now."""
-    answered, asked = _looked_at(state)
-    if not asked:
-        return state.site.places("unit")
-    return tuple(p for p in _concerned(state) if p not in answered and asked.get(p, 0) < max(1, state.role_since))

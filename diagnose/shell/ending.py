@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from diagnose.casework.state import AnswerError
+from diagnose.knowledge import model as m
 from diagnose.report import text as t
-from diagnose.report.lines import BLANK, Line, labelled, wrap
+from diagnose.report.lines import BLANK, Line, labelled, numbered, wrap
+from diagnose.shell import alarm
+from diagnose.shell.answers import Taken, understand
+from diagnose.shell.desk import DANGER
 from diagnose.shell.dialog import Ask, Talk
 from diagnose.shell.folders import path_of
+from diagnose.site.places import Place, describe
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:
+    from diagnose.shell.casebook import Row
     from diagnose.shell.session import Session
 
 def handover(s: Session, rest: str) -> list[Line]:
@@ -25,6 +32,7 @@ def handover(s: Session, rest: str) -> list[Line]:
     if state.complaint:
         lines += labelled("Complaint", f'"{one_line(state.complaint)}"', width)
     lines = [*t.stop_lines(a, width), *t.caring_lines(a, width), *lines, *t.danger_proof_lines(a, width, s.titles())]
+    lines += gap_lines(s)
     lines += [
         BLANK,
         *(t.handover_lines(a, width) or wrap("text", "Nothing is out of this role's reach so far.", width)),
@@ -51,26 +59,78 @@ def handover(s: Session, rest: str) -> list[Line]:
     return lines
 
 
+def gap_lines(s: Session) -> list[Line]:
+    """Units that the case is about and that nobody has said show no danger."""
+    from diagnose.casework.looked import gaps
+
+    assert s.state_now is not None
+    never, unanswered = gaps(s.desk.knowledge, s.state_now)
+    lines = wrap("danger", f"Danger signs were NEVER ASKED at {describe(never)}. Ask first.", s.width, "", "  ") if never else []
+    if unanswered:
+        lines += wrap("danger", f"Danger signs: nobody could say at {describe(unanswered)}. Look first.", s.width, "", "  ")
+    return lines
+
+
 def close(s: Session, rest: str) -> list[Line]:
-    """Close with the proofs, or with a reason."""
+    """Close with the proofs, or with a reason; what nobody was asked about is asked first."""
+    from diagnose.casework.looked import gaps
+
     a, state = s.seen, s.state_now
     assert a is not None
     assert state is not None
     if state.closed is not None:
         return wrap("text", "The case is closed already. undo opens it again.", s.width)
+    never, unanswered = gaps(s.desk.knowledge, state)
+    if (never or unanswered) and s.danger != "standing":
+        return s.talk(lambda: _talk_unasked(s, (*never, *unanswered)))
     if a.proofs and all(p.done for p in a.proofs) and s.danger != "standing":
         proofs = list(dict.fromkeys(p.done for p in a.proofs))
         return s.save([("closed", {"proofs": proofs, "reason": "repair proved"})])
     return s.talk(lambda: _talk_close(s))
 
 
-def _talk_close(s: Session) -> Talk:
+def _talk_unasked(s: Session, places: tuple[Place, ...]) -> Talk:
+    """The danger question for units that nobody was asked about: a case is not called solved over them."""
+    from diagnose.shell.answers import at_text
+
+    state, check = s.state_now, s.desk.knowledge.checks[DANGER]
+    assert state is not None
+    lines = wrap("warn", f"Before it is closed: nobody has said yet whether {describe(places)} shows a danger sign.", s.width)
+    lines += wrap("title", check.ask.replace("{place}", describe(places)), s.width)
+    lines += wrap("dim", "n for none. Else say what it is, or 'do not know'. ? for the list.", s.width)
+    listed = tuple(numbered([o.says for o in check.outcomes], s.width))
+    ask = Ask(tuple(lines), "danger signs> ", (*check.outcome_ids, "do not know", "can't"), listed)
+    while True:
+        typed = yield ask
+        try:
+            taken = understand(s.desk.knowledge, state.site, check, places, typed)
+            break
+        except AnswerError as error:
+            text = str(error)
+            ask = Ask(tuple(wrap("warn", f"{text[:1].upper()}{text[1:]}.", s.width)), ask.prompt, ask.words, listed, True)
+    sign = taken.text if isinstance(taken, Taken) else m.NO_ANSWER[0]
+    if sign not in (check.normal, *m.NO_ANSWER):
+        return alarm.stop(s, sign, at_text(places))
+    row: Row = ("reading", {"check": DANGER, "at": at_text(places), "answer": sign})
+    a = s.seen
+    if sign == check.normal and a is not None and a.proofs and all(p.done for p in a.proofs):
+        proofs = list(dict.fromkeys(p.done for p in a.proofs))
+        return s.save([row, ("closed", {"proofs": proofs, "reason": "repair proved"})])
+    return (yield from _talk_close(s, row, sign != check.normal))
+
+
+def _talk_close(s: Session, first: Row | None = None, unsolved: bool = False) -> Talk:
+    """Ask for the reason. `first` is recorded with it; `unsolved`: nobody could say whether there is danger, so nothing is proved."""
     a = s.seen
     assert a is not None
     lines: list[Line] = []
+    if unsolved:
+        lines += wrap("danger", "Then it is not closed as solved: handover says that nobody has looked.", s.width)
     if s.danger == "standing":
         lines += wrap("danger", "STOP USE stands. Closing the case does not make it safe.", s.width)
-    if a.proofs:
+    if a.proofs and all(p.done for p in a.proofs):
+        lines += wrap("title", "Type why the case is closed, or press Enter to leave it open.", s.width)
+    elif a.proofs:
         lines += wrap("warn", "The repair is not proved:", s.width)
         lines += t.proof_state_lines(a, s.width, s.titles())
         lines += wrap(
@@ -100,8 +160,9 @@ def _talk_close(s: Session) -> Talk:
             500,
         )
     if not typed:
+        s.record([first] if first else [])
         return [*wrap("text", "The case stays open.", s.width), *s.here()]
-    return s.save([("closed", {"proofs": [p.done for p in a.proofs if p.done], "reason": typed})])
+    return s.save([*([first] if first else []), ("closed", {"proofs": [p.done for p in a.proofs if p.done], "reason": typed})])
 
 
 def export(s: Session, rest: str) -> list[Line]:
