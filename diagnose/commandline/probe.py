@@ -16,7 +16,7 @@ from diagnose.shell.refusal import Refusal
 from diagnose.shell.trunk_probe import QUESTION, caution_lines, plan_of, run_plan, time_lines
 
 if TYPE_CHECKING:
-    from diagnose.probe.plan import Plan
+    from diagnose.probe.plan import ProbePlan
 
 INTERRUPTED = 130
 
@@ -42,7 +42,7 @@ def trunk(words: Namespace) -> int:
     return 1 if probed.measured.stopped else 0
 
 
-def _may_begin(plan: Plan, yes: bool, no_color: bool) -> bool:
+def _may_begin(plan: ProbePlan, yes: bool, no_color: bool) -> bool:
     """Ask the person, on standard error so that results can be piped. Raises Refusal where nobody can be asked."""
     if yes:
         return True

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from typing import Any, NamedTuple
 
-from diagnose.evidence.network.ip.find import Found, Lookup
+from diagnose.evidence.network.ip.find import CommandOutput, Lookup
 from diagnose.physics import ip, ocpp
 from diagnose.probe import clock as probe_time
 from diagnose.probe import http as probe_http
@@ -77,7 +77,7 @@ class Ladder:
         self.rungs: list[Rung] = []
         self.notes: list[str] = []
         self.strange: list[str] = []
-        self.own = probe_own.Own(Found(), "", ())
+        self.own = probe_own.Own(CommandOutput(), "", ())
         self.addresses: list[str] = []
         self.families: dict[str, int] = {}
         self.kind_of_failure = ""
@@ -338,7 +338,7 @@ class Ladder:
         return any(beyond(address, self.own.found) for address in heard)
 
 
-def beyond(address: str, found: Found) -> bool:
+def beyond(address: str, found: CommandOutput) -> bool:
     """Whether an address is reached only through a gateway, as far as the own networks are known."""
     there = ipaddress.ip_address(address)
     if there.version == 6:

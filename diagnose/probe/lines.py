@@ -24,10 +24,10 @@ from diagnose.probe.plan import (
     READ_INPUTS,
     READ_REGISTERS,
     REPORT_ID,
-    Ask,
-    Plan,
+    ProbePlan,
+    ReadRequest,
     Setting,
-)  # fmt: skip
+)
 from diagnose.source.problems import shown
 
 MISSING = "the live probe needs two more packages; install them with: pip install 'diagnose[live]'"
@@ -47,10 +47,10 @@ class LineLost(Exception):
     """The port or connection went away during the work; one line."""
 
 
-class Line(Protocol):
+class TrunkLine(Protocol):
     """A line to units."""
 
-    def ask(self, unit: int, ask: Ask) -> bytes:
+    def ask(self, unit: int, ask: ReadRequest) -> bytes:
         """Send a request; the frame as it stands on the trunk. Raises WriteRefused, LineLost."""
 
     def hear(self, wait_s: float) -> bytes:
@@ -72,13 +72,13 @@ def need_packages() -> None:
         raise EvidenceError(MISSING)
 
 
-def open_line(plan: Plan) -> Line:
+def open_line(plan: ProbePlan) -> TrunkLine:
     """The line of a plan. Raises EvidenceError in one line: what cannot be opened, and what would be right."""
     need_packages()
     return TcpLine(plan) if plan.host else SerialLine(plan)
 
 
-def request(unit: int, ask: Ask, transaction: int = 0) -> Any:
+def request(unit: int, ask: ReadRequest, transaction: int = 0) -> Any:
     """A request as pymodbus has it. Raises KeyError for a function that is not read with."""
     from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
     from pymodbus.pdu.mei_message import ReadDeviceInformationRequest
@@ -98,7 +98,7 @@ def request(unit: int, ask: Ask, transaction: int = 0) -> Any:
 class SerialLine:
     """A serial port in RTU mode, opened for this program alone."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: ProbePlan) -> None:
         import serial as pyserial  # type: ignore[import-untyped]
         from pymodbus.framer import FramerRTU
         from pymodbus.pdu import DecodePDU
@@ -113,7 +113,7 @@ class SerialLine:
             raise EvidenceError(_port_problem(plan.port, error, s)) from None
         self._gate = ReadOnly(self._port.write, require_serial_read)
 
-    def ask(self, unit: int, ask: Ask) -> bytes:
+    def ask(self, unit: int, ask: ReadRequest) -> bytes:
         """Send a request."""
         frame: bytes = self._framer.buildFrame(request(unit, ask))
         try:
@@ -181,7 +181,7 @@ def _port_problem(port: str, error: BaseException, setting: Setting) -> str:
 class TcpLine:
     """A connection to a gateway that speaks Modbus TCP."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: ProbePlan) -> None:
         from pymodbus.framer import FramerSocket
         from pymodbus.pdu import DecodePDU
 
@@ -196,7 +196,7 @@ class TcpLine:
         self._buffer = b""
         self._stale: list[bytes] = []
 
-    def ask(self, unit: int, ask: Ask) -> bytes:
+    def ask(self, unit: int, ask: ReadRequest) -> bytes:
         """Send a request under a new number."""
         self._transaction = self._transaction % 0xFFFF + 1
         frame: bytes = self._framer.buildFrame(request(unit, ask, self._transaction))
@@ -247,7 +247,7 @@ class TcpLine:
         self._socket.close()
 
 
-def _host_problem(plan: Plan, error: BaseException) -> str:
+def _host_problem(plan: ProbePlan, error: BaseException) -> str:
     where = f"{shown(plan.host)} port {plan.tcp_port}"
     if isinstance(error, (socket.gaierror, UnicodeError)):
         return f"the name {shown(plan.host)} is not known to this network; give the gateway's address"

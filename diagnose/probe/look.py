@@ -61,7 +61,7 @@ def look(unit: int, function: int, request: bytes, data: bytes) -> Look:
     """What the bytes behind a request hold. `request` is the frame sent, empty where no echo can come."""
     echo = bool(request) and data.startswith(request)
     skipped = len(request) if echo else 0
-    found = _Found(unit, function, request)
+    found = _Search(unit, function, request)
     begin = skipped
     if function == READ_IDENTITY:
         at = data.find(bytes((unit, READ_IDENTITY, 0x0E)), skipped)
@@ -75,7 +75,7 @@ def look(unit: int, function: int, request: bytes, data: bytes) -> Look:
     return found.look(echo)
 
 
-class _Found:
+class _Search:
     """Gathers what is found, in the order of the bytes."""
 
     def __init__(self, unit: int, function: int, request: bytes) -> None:

@@ -20,7 +20,7 @@ from ipaddress import IPv4Interface, ip_address
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from diagnose.evidence.network.ip.find import Address, Found
+from diagnose.evidence.network.ip.find import Address, CommandOutput
 from diagnose.evidence.network.ip.reader import gather
 from diagnose.probe.target import Until
 from diagnose.source.problems import one_line
@@ -36,7 +36,7 @@ GONE = {"FAILED", "INCOMPLETE"}
 class Own(NamedTuple):
     """What is known of this computer: `device` is the interface that leads out, empty for none."""
 
-    found: Found
+    found: CommandOutput
     device: str
     notes: tuple[str, ...]
 
@@ -83,7 +83,7 @@ def look(commands: Run, seconds: float) -> Own:
     return Own(found, device, tuple(notes))
 
 
-def _only(found: Found, device: str) -> None:
+def _only(found: CommandOutput, device: str) -> None:
     """Leave out interfaces that have nothing to do with the way out."""
     if device:
         found.addresses = [a for a in found.addresses if a.interface == device] or found.addresses
@@ -122,7 +122,7 @@ def _has_v6(addresses: str, device: str) -> bool:
     return False
 
 
-def _clashes(found: Found) -> list[str]:
+def _clashes(found: CommandOutput) -> list[str]:
     """Own addresses that get in each other's way (RFC 1122, 3.3.4)."""
     kept = [(a.interface, IPv4Interface(f"{a.local}/{a.prefix}")) for a in found.addresses if a.local and a.up]
     notes = []

@@ -57,7 +57,7 @@ class Setting(NamedTuple):
         return 9 + (self.parity != "none") + self.stop_bits
 
 
-class Ask(NamedTuple):
+class ReadRequest(NamedTuple):
     """A request: function, first register or coil, how many."""
 
     function: int
@@ -65,7 +65,7 @@ class Ask(NamedTuple):
     quantity: int = 1
 
 
-class Plan(NamedTuple):
+class ProbePlan(NamedTuple):
     """A probe to be run. Times in s, `rate` in requests per second; `host` is empty for a serial port."""
 
     port: str
@@ -97,7 +97,7 @@ def silence_s(setting: Setting) -> float:
     return serial.t35_s(setting.bit_rate)
 
 
-def rest_s(plan: Plan, setting: Setting) -> float:
+def rest_s(plan: ProbePlan, setting: Setting) -> float:
     """Silence that is kept between a reply and the next request, s."""
     return PAUSE_S if plan.host else PAUSE_S + silence_s(setting)
 
@@ -126,7 +126,7 @@ def read_units(text: str) -> tuple[int, ...]:
     return tuple(numbers)
 
 
-def make_plan(options: Mapping[str, str | bool | None], site: Site | None) -> Plan:
+def make_plan(options: Mapping[str, str | bool | None], site: Site | None) -> ProbePlan:
     """The plan that the options of the command line ask for; what they leave open comes from the record.
 
     `options` holds the option names without dashes in front, as texts. Raises EvidenceError in one line.
@@ -147,7 +147,7 @@ def make_plan(options: Mapping[str, str | bool | None], site: Site | None) -> Pl
             if options.get(name):
                 raise EvidenceError(f"--{name} belongs to a serial port; behind a gateway the gateway's own setting counts")
     timeout = site.number("trunk.timeout", trunk) if site is not None and trunk is not None else None
-    return Plan(
+    return ProbePlan(
         port, address, tcp_port, units, setting, recorded and not host, sweep,
         int(_number(options, "register", 0, 0, 65_535, True)), bool(_text(options, "register")),
         int(_number(options, "rounds", DEFAULT_ROUNDS, 1, MOST_ROUNDS, True)),
@@ -236,17 +236,17 @@ def settings_to_try(first: Setting) -> tuple[Setting, ...]:
     return tuple(dict.fromkeys((first, *(Setting(r, p, usual_stop_bits(p)) for r in rates for p in parities))))
 
 
-def least_polls(plan: Plan) -> int:
+def least_polls(plan: ProbePlan) -> int:
     """Requests when every unit answers: the scan, then the rounds, with the questions who it is."""
     return len(plan.units) * (len(SCANNED) + IDENTITIES - 1 + plan.rounds)
 
 
-def about_s(plan: Plan) -> float:
+def about_s(plan: ProbePlan) -> float:
     """How long it takes when every unit answers, s; each unanswered request adds its time-out."""
     return least_polls(plan) / plan.rate
 
 
-def plan_text(plan: Plan) -> str:
+def plan_text(plan: ProbePlan) -> str:
     """What will be done, in a sentence."""
     how = "" if plan.host else f" at {plan.setting}"
     tail = ", other settings where nobody answers" if plan.sweep else ""

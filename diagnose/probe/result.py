@@ -14,7 +14,7 @@ from statistics import fmean, median
 from typing import Any, NamedTuple
 
 from diagnose.evidence.report import Report, TakenReading
-from diagnose.evidence.serial.polls import UnitTally
+from diagnose.evidence.serial.polls import UnitPolls
 from diagnose.evidence.serial.readings import Finder
 from diagnose.physics import serial
 from diagnose.probe.plan import FUNCTION_NAMES, IDENTITIES, Setting
@@ -156,7 +156,7 @@ def _finder(m: Measured, site: Site | None) -> Finder:
     return finder
 
 
-def _behind_gateway(u: UnitTally) -> None:
+def _behind_gateway(u: UnitPolls) -> None:
     """A gateway that says that the unit is silent has answered in the unit's place."""
     told = sum(n for code, n in u.exceptions.items() if code in GATEWAY_CODES)
     if told and told + u.silent == u.asked:

@@ -18,10 +18,10 @@ import numpy as np
 
 from diagnose.evidence.intake import EXCERPT, Original
 from diagnose.evidence.reader import EvidenceError
-from diagnose.evidence.serial.polls import Polls, Tally, UnitTally
+from diagnose.evidence.serial.polls import Polls, TrunkPolls, UnitPolls
 from diagnose.evidence.serial.streams import Assembler
 from diagnose.evidence.serial.text import RECEIVED, SENT, Pieces
-from diagnose.probe.lines import Line, LineLost
+from diagnose.probe.lines import LineLost, TrunkLine
 from diagnose.probe.look import ANSWER, DAMAGED, EXCEPTION, NOTHING, OTHER, Look, identity, look
 from diagnose.probe.plan import (
     ASKS_EACH,
@@ -35,15 +35,15 @@ from diagnose.probe.plan import (
     SCANNED,
     SITTINGS,
     SWEEP_TIMEOUT_S,
-    Ask,
-    Plan,
+    ProbePlan,
+    ReadRequest,
     Setting,
     frame_s,
     least_polls,
     rest_s,
     settings_to_try,
     silence_s,
-)  # fmt: skip
+)
 
 LISTEN_S = 1.0
 """How long a serial trunk is listened to before the first request, s: another controller would be heard (common practice)."""
@@ -64,7 +64,7 @@ GATEWAY_CODES = (0x0A, 0x0B)
 
 
 Chunk = tuple[float, bytes]
-FIRST_ASK, UNHEARD = Ask(READ_HOLDING), Look(NOTHING)
+FIRST_ASK, UNHEARD = ReadRequest(READ_HOLDING), Look(NOTHING)
 
 
 class _Stopped(Exception):
@@ -77,7 +77,7 @@ class UnitMeasure:
 
     address: int
     functions: dict[int, str] = field(default_factory=dict)  # data, exception 02, damaged, silent
-    chosen: Ask = FIRST_ASK
+    chosen: ReadRequest = FIRST_ASK
     heard: bool = False
     asked: int = 0
     answered: int = 0
@@ -115,11 +115,11 @@ class SweepRow:
 class Measured:
     """Everything that was measured."""
 
-    plan: Plan
+    plan: ProbePlan
     setting: Setting
     units: dict[int, UnitMeasure] = field(default_factory=dict)
     sweep: list[SweepRow] = field(default_factory=list)
-    tally: Tally = field(default_factory=Tally)
+    tally: TrunkPolls = field(default_factory=TrunkPolls)
     sent: Counter[int] = field(default_factory=Counter)  # frames by function code
     rounds_done: int = 0
     requests: int = 0
@@ -140,7 +140,7 @@ class _Poll:
     """A request and what came behind it."""
 
     unit: int
-    ask: Ask
+    ask: ReadRequest
     request: bytes
     sent: float
     ended: float  # when its last bit was on the wire
@@ -202,7 +202,7 @@ class Prober:
     """Runs a plan on a line. `stop` is looked at at every step; `tell(done, of, what)` hears how far it is."""
 
     def __init__(
-        self, plan: Plan, open_line: Callable[[Plan], Line], log: ExchangeLog | None = None,
+        self, plan: ProbePlan, open_line: Callable[[ProbePlan], TrunkLine], log: ExchangeLog | None = None,
         stop: Callable[[], bool] = lambda: False, tell: Callable[[int, int, str], None] = lambda done, of, what: None,
         clock: Callable[[], float] = time.monotonic, listen_s: float = LISTEN_S,
     ) -> None:  # fmt: skip
@@ -279,7 +279,7 @@ class Prober:
 
     # ---- one request
 
-    def _poll(self, unit: int, ask: Ask, timeout: float | None = None, counted: bool = False) -> Look:
+    def _poll(self, unit: int, ask: ReadRequest, timeout: float | None = None, counted: bool = False) -> Look:
         """Ask once and listen. The bytes that come in the rest behind it are still this poll's."""
         self._rest()
         wait = self._plan.timeout_s if timeout is None else timeout
@@ -469,7 +469,7 @@ class Prober:
                 wait = max(wait, self._plan.timeout_s)
             for unit in left:
                 self._tell(n, len(tries), f"sweep: {setting}, address {unit}")
-                seen = self._poll(unit, Ask(READ_HOLDING, self._plan.register), wait)
+                seen = self._poll(unit, ReadRequest(READ_HOLDING, self._plan.register), wait)
                 if seen.answered:
                     row.good.append(unit)
                 elif seen.kind == DAMAGED:
@@ -541,7 +541,7 @@ class Prober:
             self._step(f"identity: address {unit}", ASKS_EACH)
             asked = next((f for f in (READ_IDENTITY, REPORT_ID) if m.functions.get(f) == "data"), None)
             for _ in range(ASKS_EACH if asked else 0):
-                seen = self._poll(unit, Ask(asked or READ_IDENTITY))
+                seen = self._poll(unit, ReadRequest(asked or READ_IDENTITY))
                 if seen.kind == ANSWER:
                     self._who(m, seen)
 
@@ -550,20 +550,20 @@ class Prober:
         self._done += count
 
 
-def _own_tally(m: Measured) -> Tally:
+def _own_tally(m: Measured) -> TrunkPolls:
     """The figures in the form of captures. Behind a gateway every reply has a number, so that none is mistaken for another."""
-    tally = Tally(marked=True)
+    tally = TrunkPolls(marked=True)
     for u in m.units.values():
         if u.asked:
-            tally.units[u.address] = UnitTally(
+            tally.units[u.address] = UnitPolls(
                 asked=u.asked, good=u.answered + u.exceptions.total(), silent=u.timed_out + u.wrong_address, damaged=u.damaged,
                 late=u.late, two_answers=u.twice, exceptions=Counter(u.exceptions),
             )  # fmt: skip
     return tally
 
 
-def _ask(function: int, register: int) -> Ask:
-    return Ask(function) if function in (READ_IDENTITY, REPORT_ID) else Ask(function, register)
+def _ask(function: int, register: int) -> ReadRequest:
+    return ReadRequest(function) if function in (READ_IDENTITY, REPORT_ID) else ReadRequest(function, register)
 
 
 def _what(seen: Look) -> str:
@@ -572,14 +572,14 @@ def _what(seen: Look) -> str:
     return f"exception {seen.code:02X}" if seen.kind == EXCEPTION else "damaged" if seen.kind == DAMAGED else "silent"
 
 
-def _chosen(functions: dict[int, str], register: int) -> Ask:
+def _chosen(functions: dict[int, str], register: int) -> ReadRequest:
     """The request for the rounds: one that gives data, else one that is at least answered."""
     reads = (READ_HOLDING, READ_REGISTERS, READ_COILS, READ_INPUTS)
     for wanted in ("data", "exception"):
         for function in reads:
             if functions.get(function, "").startswith(wanted):
-                return Ask(function, register)
-    return Ask(READ_HOLDING, register)
+                return ReadRequest(function, register)
+    return ReadRequest(READ_HOLDING, register)
 
 
 def _joined(chunks: list[Chunk]) -> bytes:

@@ -21,7 +21,7 @@ from diagnose.source.problems import one_line, shown
 if TYPE_CHECKING:
     from diagnose.evidence.intake import Original
     from diagnose.evidence.report import Report
-    from diagnose.probe.plan import Plan
+    from diagnose.probe.plan import ProbePlan
     from diagnose.probe.trunk import Measured
     from diagnose.site.model import Site
 
@@ -40,7 +40,7 @@ class Probed(NamedTuple):
     measured: Measured
 
 
-def plan_of(words: Namespace, site: Site | None) -> Plan:
+def plan_of(words: Namespace, site: Site | None) -> ProbePlan:
     """What the options ask for. Raises Refusal in one line, also where a package is missing."""
     from diagnose.evidence.reader import EvidenceError
     from diagnose.probe.lines import need_packages
@@ -55,7 +55,7 @@ def plan_of(words: Namespace, site: Site | None) -> Plan:
     return plan
 
 
-def caution_lines(plan: Plan, width: int) -> list[Line]:
+def caution_lines(plan: ProbePlan, width: int) -> list[Line]:
     """What will be done, and what must be seen to before."""
     from diagnose.probe.plan import about_s, plan_text
 
@@ -65,7 +65,7 @@ def caution_lines(plan: Plan, width: int) -> list[Line]:
     return [*lines, *(x for text in CAUTIONS for x in wrap("warn", f"! {text}", width, "", "  "))]
 
 
-def run_plan(words: Namespace, plan: Plan, site: Site | None, say: Callable[[str], None] | None = None) -> Probed:
+def run_plan(words: Namespace, plan: ProbePlan, site: Site | None, say: Callable[[str], None] | None = None) -> Probed:
     """Run it with a clean stop, and a progress bar or, where `say` is given, lines. Raises Refusal where it cannot be begun."""
     from diagnose.evidence.reader import EvidenceError
     from diagnose.probe.lines import open_line

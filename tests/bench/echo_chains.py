@@ -23,7 +23,7 @@ import numpy as np
 
 from diagnose.casework.state import read_site
 from diagnose.evidence.scope.echo import Echo, find_echo, one_sender
-from diagnose.evidence.scope.echo_place import Spot, locate
+from diagnose.evidence.scope.echo_place import EchoPlace, locate
 from diagnose.evidence.scope.reader import cable_of
 from diagnose.evidence.scope.scan import Scan
 from diagnose.knowledge.load import load
@@ -96,7 +96,7 @@ def chain(seed: int, fault: str = "") -> Chain:
     return Chain(t, y, record([float(a) for a in at], metres), words, true)
 
 
-def looked_at(c: Chain) -> tuple[Echo | None, Spot | None]:
+def looked_at(c: Chain) -> tuple[Echo | None, EchoPlace | None]:
     """The echo, and its spot where one is told."""
     scan = Scan()
     scan.feed(c.t, c.y)

@@ -19,7 +19,7 @@ import numpy as np
 
 from diagnose.casework.state import read_site
 from diagnose.evidence.scope.echo import find_echo, one_sender
-from diagnose.evidence.scope.echo_place import Spot, locate
+from diagnose.evidence.scope.echo_place import EchoPlace, locate
 from diagnose.evidence.scope.reader import cable_of
 from diagnose.evidence.scope.scan import Scan
 from diagnose.knowledge.load import load
@@ -48,7 +48,7 @@ def record(total: float, gauge: int = 24) -> Site:
     )
 
 
-def looked_at(kind: str, metres: float, t: np.ndarray, y: np.ndarray, gauge: int = 24) -> tuple[Spot | None, object, float]:  # type: ignore[type-arg]
+def looked_at(kind: str, metres: float, t: np.ndarray, y: np.ndarray, gauge: int = 24) -> tuple[EchoPlace | None, object, float]:  # type: ignore[type-arg]
     """The echo's spot on the record's trunk, the echo, and the seconds of one processor that finding it took."""
     scan = Scan()
     scan.feed(t, y)

@@ -25,7 +25,7 @@ from diagnose.casework.state import find_places, read_site, take_answer
 from diagnose.evidence import lines as bounded
 from diagnose.evidence.meter import rows as meter_rows
 from diagnose.evidence.meter import sheet as meter_csv
-from diagnose.evidence.meter.analysis import Analysis, analyse
+from diagnose.evidence.meter.analysis import MeterFindings, analyse
 from diagnose.evidence.meter.columns import column, unit_of
 from diagnose.evidence.meter.reader import read_meter_log
 from diagnose.evidence.meter.times import stamp, stamps
@@ -68,7 +68,7 @@ def place(**more: object) -> Site:
     return read_site(record(**more), knowledge())
 
 
-def look(data: bytes, name: str = "unit 1.csv", **more: object) -> Analysis:
+def look(data: bytes, name: str = "unit 1.csv", **more: object) -> MeterFindings:
     return analyse(io.BytesIO(data), Asked(name, place(**more)))
 
 

@@ -23,7 +23,7 @@ from diagnose.evidence.scope.echo_model import WANTED, Response, pair_of, slopes
 from diagnose.evidence.scope.echo_place import locate
 from diagnose.evidence.scope.reader import analyse, probe_unit, read, report
 from diagnose.evidence.scope.scan import Envelope, Scan
-from diagnose.evidence.scope.sheet import Rows, layout
+from diagnose.evidence.scope.sheet import WaveRows, layout
 from diagnose.evidence.scope.uart import decode
 from diagnose.knowledge.load import load
 from diagnose.physics.reflections import echo_train, gamma
@@ -430,7 +430,7 @@ def test_figures_are_json() -> None:
     a = looked_at("open-150-lossy", site_of(), step=40e-9)
     assert json.loads(json.dumps(report(a).figures))["echo"]["kind"] == "open"
     assert layout(b"t,v\n1,2\n2,3\n3,4\n").columns == 2
-    assert Rows(io.BytesIO(b"t,v\n1,2\n2,3\n3,4\n")).layout.header_lines == 1
+    assert WaveRows(io.BytesIO(b"t,v\n1,2\n2,3\n3,4\n")).layout.header_lines == 1
     assert locate(a.echo, None, None, None).kind == "open"  # type: ignore[union-attr, arg-type]
 
 

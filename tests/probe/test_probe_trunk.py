@@ -34,7 +34,14 @@ from diagnose.probe import trunk as probe_trunk
 from diagnose.probe.guard import ReadOnly, WriteRefused, require_serial_read, require_tcp_read
 from diagnose.probe.lines import open_line
 from diagnose.probe.look import identity, look
-from diagnose.probe.plan import READS, Plan, Setting, make_plan, read_units, settings_to_try
+from diagnose.probe.plan import (
+    READS,
+    ProbePlan,
+    Setting,
+    make_plan,
+    read_units,
+    settings_to_try,
+)
 from diagnose.probe.result import drawing, failed, histogram, report, wilson
 from diagnose.probe.trunk import ExchangeLog, Measured, Prober
 from diagnose.site.model import Site
@@ -65,13 +72,13 @@ for _name in ("pymodbus", "serial"):
 EVEN_19200 = Setting(19_200, "even", 1)
 
 
-def plan(units: str = "1-3", site: Site | None = None, **options: Any) -> Plan:
+def plan(units: str = "1-3", site: Site | None = None, **options: Any) -> ProbePlan:
     """A plan for a line that is given."""
     words = {"port": "none", "units": units, "rate": "100", **{k.replace("_", "-"): v for k, v in options.items()}}
     return make_plan(words, site)
 
 
-def measure(units: dict[int, Unit], p: Plan, wire: Wire | None = None, **line: Any) -> tuple[Measured, FakeLine, ExchangeLog]:
+def measure(units: dict[int, Unit], p: ProbePlan, wire: Wire | None = None, **line: Any) -> tuple[Measured, FakeLine, ExchangeLog]:
     """A run on a line with a clock of its own."""
     clock = Clock()
     fake = FakeLine(wire or Wire(units), clock, **line)

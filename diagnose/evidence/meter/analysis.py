@@ -7,7 +7,7 @@ from typing import IO, NamedTuple
 from diagnose.evidence.meter import sheet
 from diagnose.evidence.meter.breaker import Bands, Trip, bands, trip
 from diagnose.evidence.meter.heat import CutBack, Rise, breaker_celsius, cut_backs, panel_celsius, rises
-from diagnose.evidence.meter.legs import Floats, Lost, floating, lost_legs
+from diagnose.evidence.meter.legs import FloatingNeutral, LostLeg, floating, lost_legs
 from diagnose.evidence.meter.levels import Charge, Level, charges, levels
 from diagnose.evidence.meter.rows import Reducer
 from diagnose.evidence.meter.sag import Sag, sag
@@ -17,18 +17,18 @@ from diagnose.evidence.reader import Asked, EvidenceError
 LEAST_ROWS = 3
 
 
-class Analysis(NamedTuple):
+class MeterFindings(NamedTuple):
     """Everything found in a log."""
 
     view: View
-    layout: sheet.Layout
-    rows: sheet.Rows
+    layout: sheet.LogLayout
+    rows: sheet.LogRows
     held: list[Level]
     spikes: int
     charges: list[Charge]
     sag: Sag
-    lost: list[Lost]
-    floats: Floats | None
+    lost: list[LostLeg]
+    floats: FloatingNeutral | None
     bands: Bands | None
     trips: list[Trip]
     ended: list[Charge]
@@ -37,9 +37,9 @@ class Analysis(NamedTuple):
     panel: tuple[float, int, int] | None
 
 
-def analyse(stream: IO[bytes], asked: Asked) -> Analysis:
+def analyse(stream: IO[bytes], asked: Asked) -> MeterFindings:
     """Read a log once, in bounded memory, and find everything in it. Errors: EvidenceError when it is no log."""
-    rows = sheet.Rows(stream)
+    rows = sheet.LogRows(stream)
     layout = rows.layout
     reducer = Reducer(layout.used, layout.dated, bool(layout.number) or not layout.times)
     for times, values, lines in rows:
@@ -56,7 +56,7 @@ def analyse(stream: IO[bytes], asked: Asked) -> Analysis:
     ended = [c for c in found if c.ending == "supply-lost"]
     trips = [trip(view, limits, c, breaker_celsius(view, c)) for c in ended] if limits else []
     setting = view.branch.load()
-    return Analysis(
+    return MeterFindings(
         view, layout, rows, held, spikes, found, sag(view, held), lost_legs(view), floating(view), limits, trips, ended,
         cut_backs(view, held, found), rises(view, setting), panel_celsius(view, found),
     )  # fmt: skip

@@ -7,19 +7,14 @@ the point's whole time did the breaker have to open. Nothing is concluded from a
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
+
+import numpy as np
 
 from diagnose.evidence.meter.levels import Charge
 from diagnose.evidence.meter.rows import GAP_STEPS
 from diagnose.evidence.meter.view import View
 from diagnose.physics import protection
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Bools = NDArray[np.bool_]
-
 
 CLEARLY = 1.01  # a clamp's own noise is no time over a share
 
@@ -56,8 +51,6 @@ class Bands(NamedTuple):
 
 def longest(view: View, least: float, rows: slice | None = None) -> tuple[float, int, int, list[tuple[int, int]]]:
     """Longest unbroken time (s) with the load at or above `least` A, its rows, and all such stretches."""
-    import numpy as np
-
     log = view.log
     inside = rows or slice(0, len(log.times))
     over = np.nan_to_num(view.low_load[inside]) >= least * (1 - 1e-9)
@@ -76,8 +69,6 @@ def longest(view: View, least: float, rows: slice | None = None) -> tuple[float,
 
 def bands(view: View) -> Bands | None:
     """The load against the recorded breaker; None without a current or a recorded rating."""
-    import numpy as np
-
     rating = view.branch.quantity("unit.breaker") if view.where.point != "panel" else view.site.number("panel.breaker", view.where.place) if view.where.place else None
     if rating is None or not np.isfinite(view.load).any():
         return None
@@ -116,8 +107,6 @@ class Trip(NamedTuple):
 
 def trip(view: View, found: Bands, charge: Charge, celsius: float | None) -> Trip:
     """What the standard says of a breaker that opened at the end of a charge, in air of `celsius` if that was logged."""
-    import numpy as np
-
     rows = slice(charge.begin, charge.end)
     load, seconds = view.load[rows], view.log.seconds[rows]
     good = np.isfinite(load)

@@ -9,6 +9,8 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from diagnose.evidence.meter.breaker import Bound, Trip, longest
 from diagnose.evidence.meter.heat import LEAST_AMPS, PANEL_S, moved
 from diagnose.evidence.meter.levels import Charge, Level, within
@@ -29,7 +31,7 @@ from diagnose.evidence.report import TakenReading
 from diagnose.physics import circuit, protection
 
 if TYPE_CHECKING:
-    from diagnose.evidence.meter.analysis import Analysis
+    from diagnose.evidence.meter.analysis import MeterFindings
 
 AS_SET = 0.07  # share of the setting within which a clamp and a car's own steps leave the current
 BELOW = 0.9  # of the setting; less is clearly below
@@ -48,7 +50,7 @@ OTHERS = 0.5  # of a step that the others have to move the other way
 LOOK_S = 60.0
 
 
-def charge_course(a: Analysis, at: str) -> list[TakenReading]:
+def charge_course(a: MeterFindings, at: str) -> list[TakenReading]:
     """The worst that the current of a unit was seen to do, or that it did as set for about an hour."""
     view = a.view
     if not view.load_name:
@@ -86,11 +88,11 @@ def charge_course(a: Analysis, at: str) -> list[TakenReading]:
     return []
 
 
-def _inside(a: Analysis, charge: Charge) -> list[Level]:
+def _inside(a: MeterFindings, charge: Charge) -> list[Level]:
     return within(a.held, charge.begin, charge.end, LEAST_AMPS)
 
 
-def _full_seconds(a: Analysis, charge: Charge, setting: float) -> float:
+def _full_seconds(a: MeterFindings, charge: Charge, setting: float) -> float:
     """Seconds that a charge was at its setting, if it was lower only behind that; else nought, or so long as it lasted before."""
     total = 0.0
     for x in _inside(a, charge):
@@ -100,7 +102,7 @@ def _full_seconds(a: Analysis, charge: Charge, setting: float) -> float:
     return total
 
 
-def _flat(a: Analysis, charge: Charge) -> Level | None:
+def _flat(a: MeterFindings, charge: Charge) -> Level | None:
     """The one level of a charge, if it fills it and nothing was higher; a car may ease off behind it."""
     inside = _inside(a, charge)
     if not inside:
@@ -111,7 +113,7 @@ def _flat(a: Analysis, charge: Charge) -> Level | None:
     return main
 
 
-def _with_others(a: Analysis) -> tuple[Charge, int] | None:
+def _with_others(a: MeterFindings) -> tuple[Charge, int] | None:
     """A charge whose every step is met by the others of the feeder, and how many steps; needs a column of the feeder's current."""
     view = a.view
     if not view.feeder:
@@ -131,10 +133,8 @@ def _with_others(a: Analysis) -> tuple[Charge, int] | None:
     return None
 
 
-def _rest(a: Analysis, level: Level, late: bool) -> float:
+def _rest(a: MeterFindings, level: Level, late: bool) -> float:
     """Mean A that others take from the feeder over the last or first minute of a level."""
-    import numpy as np
-
     view, log = a.view, a.view.log
     wire = next((w for w in view.amps if w in view.feeder), next(iter(view.feeder)))
     feeder, own = np.abs(view.volts(view.feeder[wire])), np.abs(view.volts(view.amps[wire])) if wire in view.amps else view.load
@@ -144,7 +144,7 @@ def _rest(a: Analysis, level: Level, late: bool) -> float:
     return float(np.nanmean(part)) if np.isfinite(part).any() else float("nan")
 
 
-def trip_time(a: Analysis, at: str) -> list[TakenReading]:
+def trip_time(a: MeterFindings, at: str) -> list[TakenReading]:
     """Whether the recorded breaker opened before, within or after its standard's times."""
     view, found = a.view, a.bands
     if found is None or not view.recorded or not view.load_name:
@@ -174,7 +174,7 @@ def trip_time(a: Analysis, at: str) -> list[TakenReading]:
     return []
 
 
-def _passed(a: Analysis) -> Bound | None:
+def _passed(a: MeterFindings) -> Bound | None:
     """A point of the standard that was passed with the breaker closed, by more than clamp and clock may be out; None for a cold breaker."""
     from diagnose.evidence.meter.heat import breaker_celsius
 
@@ -194,7 +194,7 @@ def _passed(a: Analysis) -> Bound | None:
     return None
 
 
-def _trip_word(a: Analysis, t: Trip) -> str:
+def _trip_word(a: MeterFindings, t: Trip) -> str:
     """The outcome that a trip stands for; empty where the standard and what was logged leave it open."""
     view, family = a.view, a.bands.family if a.bands else ""
     if t.seconds <= early(view):
@@ -211,7 +211,7 @@ def _trip_word(a: Analysis, t: Trip) -> str:
     return "in-band" if t.seconds >= SUSTAINED_S or t.verdict.verdict == "must-trip-within" else ""
 
 
-def leg_course(a: Analysis, at: str) -> list[TakenReading]:
+def leg_course(a: MeterFindings, at: str) -> list[TakenReading]:
     """How the volts of the legs run beside the current."""
     view, legs = a.view, [s for s in a.sag.sources if s.leg]
     if a.lost:

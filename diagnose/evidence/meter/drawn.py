@@ -5,6 +5,9 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from diagnose.evidence.arrays import Floats
 from diagnose.evidence.drawing import (
     MOST_COLUMNS,
     MOST_DRAWINGS,
@@ -18,18 +21,15 @@ from diagnose.evidence.meter.view import LEAST_LOAD, View
 from diagnose.evidence.meter.words import clock, one
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
 
-    from diagnose.evidence.meter.analysis import Analysis
+    from diagnose.evidence.meter.analysis import MeterFindings
 
-    Floats = NDArray[np.float64]
 
 NEAR_S = 60.0
 STEP_A = 2.0
 
 
-def drawings(a: Analysis) -> tuple[Drawing, ...]:
+def drawings(a: MeterFindings) -> tuple[Drawing, ...]:
     """What can be drawn, the current first. Times in s from the beginning of the log, at most 600 columns each."""
     view = a.view
     out: list[Drawing] = []
@@ -56,8 +56,6 @@ def _column(view: View, n: int, unit: str, marks: tuple[CurveMark, ...]) -> Draw
 
 def _trace(view: View, low: Floats, high: Floats, unit: str) -> Curve:
     """Least and greatest value of each piece of the log. A row lasts until the next, but not over a gap."""
-    import numpy as np
-
     log = view.log
     origin = float(log.times[0])
     begins = log.times - origin
@@ -84,7 +82,7 @@ def _marks(found: list[tuple[int, CurveMark]]) -> tuple[CurveMark, ...]:
     return tuple(sorted((mark for _, mark in kept), key=lambda mark: mark.at))
 
 
-def _current_marks(a: Analysis) -> tuple[CurveMark, ...]:
+def _current_marks(a: MeterFindings) -> tuple[CurveMark, ...]:
     view, origin = a.view, float(a.view.log.times[0])
     found: list[tuple[int, CurveMark]] = []
     for c in a.ended:
@@ -103,7 +101,7 @@ def _current_marks(a: Analysis) -> tuple[CurveMark, ...]:
     return _marks(found)
 
 
-def _cut_marks(a: Analysis, column: int | None) -> tuple[CurveMark, ...]:
+def _cut_marks(a: MeterFindings, column: int | None) -> tuple[CurveMark, ...]:
     """Cuts that a temperature goes with; those of one column, or of all."""
     origin = float(a.view.log.times[0])
     return tuple(
@@ -112,7 +110,7 @@ def _cut_marks(a: Analysis, column: int | None) -> tuple[CurveMark, ...]:
     )[:MOST_MARKS]  # fmt: skip
 
 
-def _volt_marks(a: Analysis) -> tuple[CurveMark, ...]:
+def _volt_marks(a: MeterFindings) -> tuple[CurveMark, ...]:
     view, origin = a.view, float(a.view.log.times[0])
     found = [(0, CurveMark(x.start - origin, f"leg {x.leg.upper()} is lost" if x.leg else "a leg is lost, fed back through the unit")) for x in a.lost]
     if a.floats is not None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from diagnose.evidence.meter.breaker import longest
 from diagnose.evidence.meter.heat import PANEL_S
 from diagnose.evidence.meter.sag import CLAMP_ERROR
@@ -14,7 +16,7 @@ from diagnose.physics import circuit
 from diagnose.site.places import Place
 
 if TYPE_CHECKING:
-    from diagnose.evidence.meter.analysis import Analysis
+    from diagnose.evidence.meter.analysis import MeterFindings
 
 OVER_S = 300.0
 HELD_S = 1200.0
@@ -25,7 +27,7 @@ ALIKE = 0.75
 MANY = 2.05  # times the largest setting: more than two stations on one line
 
 
-def feeder_course(a: Analysis, at: str) -> list[TakenReading]:
+def feeder_course(a: MeterFindings, at: str) -> list[TakenReading]:
     """How the line currents of a feeder run against the limit; nothing where the log does not show it."""
     view = a.view
     place = view.where.place
@@ -52,7 +54,7 @@ def feeder_course(a: Analysis, at: str) -> list[TakenReading]:
     return [TakenReading("feeder-course", at, "keeps-under", words, all_lines(view))] if (words := _under(a, breaker, limit)) else []
 
 
-def _limit(a: Analysis, place: Place) -> float | None:
+def _limit(a: MeterFindings, place: Place) -> float | None:
     """The limit that a load manager keeps; None without a manager, or where it keeps it over several panels."""
     site = a.view.site
     if site.word("site.load-management", place) not in ("local", "back-office") or len(site.panels) > 1:
@@ -60,7 +62,7 @@ def _limit(a: Analysis, place: Place) -> float | None:
     return usable(site.number("site.load-limit", place))
 
 
-def _held(a: Analysis, limit: float, place: Place) -> str:
+def _held(a: MeterFindings, limit: float, place: Place) -> str:
     """How long the current stood at the limit, where the stations would take more and no number of them takes just that."""
     site = a.view.site
     wanted = _wanted(a, place)
@@ -74,16 +76,14 @@ def _held(a: Analysis, limit: float, place: Place) -> str:
     return f"level at the site limit of {limit:g} A for {clock(seconds)}; the stations' settings add up to {wanted:.0f} A" if seconds >= HELD_S else ""
 
 
-def _wanted(a: Analysis, place: Place) -> float | None:
+def _wanted(a: MeterFindings, place: Place) -> float | None:
     """Amperes of the worst line with every station at its setting and nobody holding them."""
     found = feeder_load(a.view.site.with_fact("site.load-management", Place("site", 0), "none"), place)
     return found[0] if found else None
 
 
-def _lines(a: Analysis) -> list[float]:
+def _lines(a: MeterFindings) -> list[float]:
     """Mean amperes of each line while the feeder is well loaded, each line by itself; empty where fewer than all are logged."""
-    import numpy as np
-
     view, log = a.view, a.view.log
     wanted = 3 if view.branch.system().startswith("wye") else 2 if view.branch.system().startswith("split") else 1
     lines = [n for wire, n in view.amps.items() if wire]
@@ -98,7 +98,7 @@ def _lines(a: Analysis) -> list[float]:
     return [m for m in means if m == m]
 
 
-def _apart(a: Analysis) -> str:
+def _apart(a: MeterFindings) -> str:
     """What the lines carry, where one carries next to nothing while another carries more than two stations."""
     lines = _lines(a)
     if len(lines) < 2 or min(lines) > APART * max(lines):
@@ -106,10 +106,8 @@ def _apart(a: Analysis) -> str:
     return f"lines carry {', '.join(f'{x:.0f} A' for x in lines)} on average while the feeder is well loaded"
 
 
-def _under(a: Analysis, breaker: float | None, limit: float | None) -> str:
+def _under(a: MeterFindings, breaker: float | None, limit: float | None) -> str:
     """What was seen of a feeder that was well loaded for about an hour and kept under every limit, its lines alike."""
-    import numpy as np
-
     view, lines = a.view, _lines(a)
     if breaker is None or not lines or (len(lines) > 1 and min(lines) < ALIKE * max(lines)):
         return ""

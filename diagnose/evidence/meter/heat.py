@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
+
+import numpy as np
 
 from diagnose.evidence.meter.breaker import longest
 from diagnose.evidence.meter.levels import Charge, Level, within
 from diagnose.evidence.meter.view import View
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
 
 LEAST_CUT = 0.1  # share of the current by which a cut-back goes down
 LEAST_AMPS = 2.0
@@ -61,8 +57,6 @@ class Rise(NamedTuple):
 
 def _at(view: View, column: int, when: float) -> float:
     """°C over the half minute around a moment."""
-    import numpy as np
-
     log = view.log
     width = max(15.0, 1.5 * log.interval)
     a, b = np.searchsorted(log.times, [when - width, when + width])
@@ -123,8 +117,6 @@ def _pattern(view: View, charge: Charge, inside: list[Level], cuts: list[tuple[f
 
 def rises(view: View, setting: float) -> list[Rise]:
     """Like joints compared at the end of the longest stretch of half load or more, if that lasted half an hour."""
-    import numpy as np
-
     found = []
     seconds, first, end, _ = longest(view, HALF * setting)
     if seconds < SETTLED_S:
@@ -146,8 +138,6 @@ def rises(view: View, setting: float) -> list[Rise]:
 
 def panel_celsius(view: View, found: list[Charge]) -> tuple[float, int, int] | None:
     """°C in the panel after an hour of charging, and the rows; the hottest such five minutes."""
-    import numpy as np
-
     best = None
     for column in view.heat:
         if view.log.columns[column].spot != "panel":
@@ -164,8 +154,6 @@ def panel_celsius(view: View, found: list[Charge]) -> tuple[float, int, int] | N
 
 def breaker_celsius(view: View, charge: Charge) -> float | None:
     """°C around the breaker over the last five minutes of a charge, from a column of panel or breaker; None without one."""
-    import numpy as np
-
     for spot in ("panel", "breaker"):
         for column in view.heat:
             if view.log.columns[column].spot == spot:

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+import numpy as np
+
+from diagnose.evidence.arrays import Bools, Floats
 from diagnose.evidence.meter.view import LEAST_LOAD, View
 from diagnose.physics import service
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Bools = NDArray[np.bool_]
 
 GONE = 0.5  # of nominal: a leg below is not there, whatever a meter shows of stray volts
 STRAY = 0.25  # of nominal: so much a meter shows on a wire that hangs in the air
@@ -22,7 +19,7 @@ SUM_HOLDS = 0.02  # share within which the legs' sum has to stay while they move
 APART_SHARE = 0.05  # of a leg's nominal volts, either way
 
 
-class Lost(NamedTuple):
+class LostLeg(NamedTuple):
     """A stretch with a leg gone: rows, times, the leg (empty where it cannot be told), its volts, volts across, and whether load was on."""
 
     begin: int
@@ -35,7 +32,7 @@ class Lost(NamedTuple):
     loaded: bool
 
 
-class Floats(NamedTuple):
+class FloatingNeutral(NamedTuple):
     """A floating neutral: how far the legs went, V; what the sum or the volts across did meanwhile, V; rows of the worst stretch."""
 
     low: float
@@ -50,19 +47,15 @@ class Floats(NamedTuple):
 
 
 def _runs(bad: Bools) -> list[tuple[int, int]]:
-    import numpy as np
-
     edges = np.flatnonzero(np.diff(np.concatenate([[False], bad, [False]]).astype(np.int8)))
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
-def lost_legs(view: View) -> list[Lost]:
+def lost_legs(view: View) -> list[LostLeg]:
     """Stretches of at least two seconds (or two samples) with one leg gone and another alive, longest first."""
-    import numpy as np
-
     log, legs = view.log, view.legs
     across = view.volts(view.across) if view.across is not None else None
-    found: list[Lost] = []
+    found: list[LostLeg] = []
     if view.nominal == view.to_ground and view.branch.legs() != "a-b-c":
         return []
     values = {leg: view.volts(n) for leg, n in sorted(legs.items())}
@@ -79,21 +72,17 @@ def lost_legs(view: View) -> list[Lost]:
     return sorted((x for x in found if x.seconds >= least), key=lambda x: -x.seconds)
 
 
-def _stretch(view: View, a: int, b: int, leg: str, across: NDArray[np.float64] | None) -> Lost:
-    import numpy as np
-
+def _stretch(view: View, a: int, b: int, leg: str, across: Floats | None) -> LostLeg:
     log = view.log
     volts = float(np.nanmedian(view.volts(view.legs[leg])[a:b])) if leg else None
     between = float(np.nanmedian(across[a:b])) if across is not None and np.isfinite(across[a:b]).any() else None
     load = view.load[a:b]
     loaded = bool(np.isfinite(load).any() and np.nanmedian(load) > LEAST_LOAD)
-    return Lost(a, b, float(log.times[a]), float(log.times[b - 1] + log.seconds[b - 1] - log.times[a]), leg, volts, between, loaded)
+    return LostLeg(a, b, float(log.times[a]), float(log.times[b - 1] + log.seconds[b - 1] - log.times[a]), leg, volts, between, loaded)
 
 
-def floating(view: View) -> Floats | None:
+def floating(view: View) -> FloatingNeutral | None:
     """A neutral (or ground reference) that floats: one leg up and another down by more than the supply allows, all else steady."""
-    import numpy as np
-
     legs = view.legs_n if len(view.legs_n) >= 2 else view.legs_g
     if len(legs) < 2 or (view.nominal == view.to_ground and len(legs) < 3):
         return None
@@ -133,7 +122,7 @@ def floating(view: View) -> Floats | None:
     at = int(inside[int(np.argmin(bottom[inside]))])
     ratio = float(top[at] / bottom[at]) if bottom[at] > 0 else math.inf
     seconds = float(sum(log.times[b - 1] + log.seconds[b - 1] - log.times[a] for a, b in runs))
-    return Floats(low, high, names[int(np.argmin(table[:, at]))], swing, seconds, worst[0], worst[1], ratio, slope)
+    return FloatingNeutral(low, high, names[int(np.argmin(table[:, at]))], swing, seconds, worst[0], worst[1], ratio, slope)
 
 
-__all__ = ["ALIVE", "GONE", "STRAY", "Floats", "Lost", "floating", "lost_legs"]
+__all__ = ["ALIVE", "GONE", "STRAY", "FloatingNeutral", "LostLeg", "floating", "lost_legs"]

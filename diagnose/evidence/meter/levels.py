@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
+
+import numpy as np
 
 from diagnose.evidence.meter.rows import GAP_STEPS
 from diagnose.evidence.meter.view import LEAST_LOAD, View
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
 
 LEAST_SECONDS = 10.0  # a level is held so long, or three samples where they are farther apart
 SELF_CLOSING = 30.0  # s; a supply that is back sooner was interrupted, for nobody closes a breaker so fast
@@ -60,8 +56,6 @@ class Charge(NamedTuple):
 
 def levels(view: View) -> tuple[list[Level], int]:
     """The levels of the load current in time order, and how many single samples stood out of them."""
-    import numpy as np
-
     log, load = view.log, view.load
     known = np.flatnonzero(np.isfinite(load))
     if len(known) < 2:
@@ -127,8 +121,6 @@ def within(held: list[Level], begin: int, end: int, least: float) -> list[Level]
 
 def charges(view: View, held: list[Level]) -> list[Charge]:
     """Stretches with load. A missing sample or two does not end one."""
-    import numpy as np
-
     log = view.log
     known = np.flatnonzero(np.isfinite(view.load))
     if not len(known):
@@ -148,8 +140,6 @@ def charges(view: View, held: list[Level]) -> list[Charge]:
 
 
 def _ending(view: View, begin: int, end: int, last: float, more: bool, after: int) -> tuple[str, float | None]:
-    import numpy as np
-
     log = view.log
     if not more:
         return "log-ends", None

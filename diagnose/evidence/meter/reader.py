@@ -41,10 +41,10 @@ def recognise(head: bytes, name: str) -> float:
     return min(0.95, score + (0.05 if name.lower().endswith((".csv", ".txt", ".tsv")) else 0.0))
 
 
-def _first_times(head: bytes, found: sheet.Layout) -> list[float]:
+def _first_times(head: bytes, found: sheet.LogLayout) -> list[float]:
     import io
 
-    rows = sheet.Rows(io.BytesIO(head))
+    rows = sheet.LogRows(io.BytesIO(head))
     for times, _, _ in rows:
         return [float(t) for t in times[:200]]
     return []

@@ -7,17 +7,12 @@ agree within a tolerance, so that steps keep their place; the tolerance is doubl
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+import numpy as np
+
+from diagnose.evidence.arrays import Floats, Whole
 from diagnose.evidence.meter.columns import AMPS, CELSIUS, JOINT, VOLTS, Column
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
-    Whole = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
 
 MOST = 120_000  # rows held
 GAP_STEPS = 5.0  # a pause longer than so many intervals is a gap
@@ -27,7 +22,7 @@ _ALIKE = {AMPS: (0.02, 0.3), VOLTS: (0.004, 0.3), CELSIUS: (0.0, 0.5), JOINT: (0
 _SLACK = (0.03, 50.0)  # watts
 
 
-class Log(NamedTuple):
+class MeterLog(NamedTuple):
     """The rows held: begin and duration in s, mean of each column, samples and line numbers; and what was strange about time."""
 
     columns: tuple[Column, ...]
@@ -65,8 +60,6 @@ class _Held:
 
 
 def _join(parts: list[_Held]) -> _Held:
-    import numpy as np
-
     return _Held(*(np.concatenate([getattr(p, name) for p in parts]) for name in _Held.__dataclass_fields__))
 
 
@@ -91,8 +84,6 @@ class Reducer:
 
     def feed(self, times: Floats, values: Floats, lines: Whole) -> None:
         """Take one block."""
-        import numpy as np
-
         self.samples += len(times)
         times = self._forward(times, lines)
         if self._waiting is not None:
@@ -104,8 +95,6 @@ class Reducer:
             self._take(times[:cut], values[:cut], lines[:cut])
 
     def _take(self, times: Floats, values: Floats, lines: Whole) -> None:
-        import numpy as np
-
         # Several samples with one time stamp count as one row, their mean.
         new = np.concatenate([[True], np.diff(times) > 0])
         if not new.all():
@@ -131,8 +120,6 @@ class Reducer:
 
     def _forward(self, times: Floats, lines: Whole) -> Floats:
         """Times that never run backwards: past midnight for a clock without date, else a clock that was set back."""
-        import numpy as np
-
         times = times + self._offset
         before = times[0] if self._now is None else self._now
         steps = np.diff(np.concatenate([[before], times]))
@@ -172,10 +159,8 @@ class Reducer:
             self._longest *= 2
         self._parts, self._rows = [held], len(held)
 
-    def finish(self) -> Log:
+    def finish(self) -> MeterLog:
         """The log. Errors: none; a log without rows has none."""
-        import numpy as np
-
         if self._waiting is not None:
             self._take(*self._waiting)
             self._waiting = None
@@ -184,11 +169,11 @@ class Reducer:
             none = np.empty(0)
             empty = np.empty((0, len(self._columns)))
             whole = np.empty(0, dtype=np.int64)
-            return Log(self._columns, none, none, none, empty, empty, empty, whole, whole, whole, 0.0, 0, 0, 0.0, (), 0, 1.0)
+            return MeterLog(self._columns, none, none, none, empty, empty, empty, whole, whole, whole, 0.0, 0, 0, 0.0, (), 0, 1.0)
         after = np.diff(np.concatenate([held.times, [held.lasts[-1] + self.interval]])) - (held.lasts - held.times)
         gap = after > GAP_STEPS * max(self.interval, 1e-9)
         step = np.where(gap, self.interval, after)
-        return Log(
+        return MeterLog(
             self._columns, held.times, held.lasts, held.lasts - held.times + step, held.values, held.low, held.high, held.counts, held.first, held.last,
             self.interval, self.samples, int(gap.sum()), float((after - step)[gap].sum()), tuple(self.jumps), self.jump_count, self.tolerance,
         )  # fmt: skip
@@ -196,8 +181,6 @@ class Reducer:
 
 def _merged(held: _Held, columns: tuple[Column, ...], tolerance: float, longest: float, gap: float) -> _Held:
     """Pairs of like neighbours merged."""
-    import numpy as np
-
     even = len(held) - len(held) % 2
     a, b = slice(0, even, 2), slice(1, even, 2)
     like = (held.lasts[b] - held.times[a] <= longest) & (held.times[b] - held.lasts[a] <= gap)

@@ -8,18 +8,15 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+import numpy as np
+
+from diagnose.evidence.arrays import Floats
 from diagnose.evidence.meter.levels import Level
 from diagnose.evidence.meter.view import View
 from diagnose.physics import circuit
 from diagnose.physics.heat import joint_watts
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
 
 LEAST_STEP = 2.0  # A
 WINDOW_S = 20.0
@@ -32,7 +29,7 @@ MOST_QUIET = 20_000  # comparisons without a step; more tell nothing new
 DISTURBED = 6.0  # a step that lies so many bars off the rest had another load's step in it
 
 
-class Source(NamedTuple):
+class SourceOhms(NamedTuple):
     """Resistance seen in one column of volts, ohm, with its 95 % bar; from `steps` steps of which `odd` did not fit.
 
     `cold` and `warm` are what the recorded wires have at 20 °C and at their rated temperature, None where the record does not say.
@@ -56,7 +53,7 @@ class Source(NamedTuple):
 class Sag(NamedTuple):
     """All that volts and load say together. Volts are means; `drift` is how far the supply moved by itself, V."""
 
-    sources: tuple[Source, ...]
+    sources: tuple[SourceOhms, ...]
     idle: float | None
     idle_level: Level | None
     loaded: float | None
@@ -66,13 +63,11 @@ class Sag(NamedTuple):
     leg: str
     leg_ohms: float
     leg_bar: float
-    upstream: Source | None
+    upstream: SourceOhms | None
 
 
 def _mean(view: View, values: Floats, rows: slice) -> tuple[float, int]:
     """Mean of some rows, and of how many samples."""
-    import numpy as np
-
     values, seconds, counts = values[rows], view.log.seconds[rows], view.log.counts[rows]
 
     good = np.isfinite(values)
@@ -83,8 +78,6 @@ def _mean(view: View, values: Floats, rows: slice) -> tuple[float, int]:
 
 def _window(view: View, level: Level, late: bool, width: float) -> slice:
     """The first or the last rows of a level, not its very edge where a sample may be half and half."""
-    import numpy as np
-
     times = view.log.times[level.begin : level.end]
     inner = 1 if level.end - level.begin > 3 else 0
     if late:
@@ -98,8 +91,6 @@ def _window(view: View, level: Level, late: bool, width: float) -> slice:
 
 def _quantum(values: Floats) -> float:
     """The meter's last digit, as far as the samples show it."""
-    import numpy as np
-
     known = values[np.isfinite(values)][:20_000]
     steps = np.diff(np.unique(np.round(known, 6)))
     return float(steps.min()) if len(steps) else 0.0
@@ -107,8 +98,6 @@ def _quantum(values: Floats) -> float:
 
 def resistance(view: View, at: int, amps: Floats, held: list[Level]) -> tuple[float, float, int, int] | None:
     """Ohms, bar, steps and odd steps of a column of volts; None when there is no step of load."""
-    import numpy as np
-
     log, volts = view.log, view.volts(at)
     # Rows of a long log are means of many samples already.
     width = max(WINDOW_S, WINDOW_ROWS * log.interval, float(np.quantile(log.seconds, 0.75)) if int(log.counts.max()) > 1 else 0.0)
@@ -185,27 +174,25 @@ def wires(view: View, kind: str) -> tuple[float | None, float | None]:
 
 def sag(view: View, held: list[Level]) -> Sag:
     """Everything that volts and load say together."""
-    import numpy as np
-
-    found: list[Source] = []
-    upstream: Source | None = None
+    found: list[SourceOhms] = []
+    upstream: SourceOhms | None = None
     common = view.load
     if view.across is not None:
         r = resistance(view, view.across, common, held)
         if r is not None:
             cold, warm = wires(view, "across")
-            found.append(Source(view.across, "", *r, cold, warm))
+            found.append(SourceOhms(view.across, "", *r, cold, warm))
     if view.nominal != view.to_ground or view.across is None:
         for leg, one in sorted(view.legs.items()):
             own = np.abs(view.volts(view.amps[leg])) if leg in view.amps else common
             r = resistance(view, one, own, held)
             if r is not None:
                 cold, warm = wires(view, "leg")
-                found.append(Source(one, leg, *r, cold, warm))
+                found.append(SourceOhms(one, leg, *r, cold, warm))
     if view.upstream is not None:
         r = resistance(view, view.upstream, common, held)
         if r is not None:
-            upstream = Source(view.upstream, "", *r, None, None)
+            upstream = SourceOhms(view.upstream, "", *r, None, None)
     at = view.across
     idle, idle_level = _volts_at(view, at, [x for x in held if x.amps < 1.0], None) if at is not None else (None, None)
     top = max((x.amps for x in held), default=0.0)
@@ -237,8 +224,6 @@ LOST = 0.5  # of nominal: less belongs to the supply that is gone, not to one th
 
 def _drift(view: View, at: int, ohms: float | None) -> float | None:
     """How far the supply's own volts moved: those at the unit plus what the load costs, minute by minute."""
-    import numpy as np
-
     if ohms is None:
         return None
     own = view.volts(at) + ohms * np.nan_to_num(view.load)
@@ -253,7 +238,7 @@ def _drift(view: View, at: int, ohms: float | None) -> float | None:
     return max(means) - min(means) if len(means) > 1 else 0.0
 
 
-def _worst_leg(found: list[Source]) -> tuple[str, float, float]:
+def _worst_leg(found: list[SourceOhms]) -> tuple[str, float, float]:
     """The leg that loses clearly more than the others, how many ohms more, and the bar of that; an empty name where none does."""
     legs = sorted((s for s in found if s.leg), key=lambda s: -s.ohms)
     if len(legs) < 2:
@@ -268,4 +253,4 @@ def heat_of(ohms: float, amps: float) -> float:
     return joint_watts(amps, ohms)
 
 
-__all__ = ["CLAMP_ERROR", "LOST", "Sag", "Source", "heat_of", "resistance", "sag", "wires"]
+__all__ = ["CLAMP_ERROR", "LOST", "Sag", "SourceOhms", "heat_of", "resistance", "sag", "wires"]

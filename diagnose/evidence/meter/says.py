@@ -5,17 +5,19 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from diagnose.evidence.meter.columns import CELSIUS, VOLTS
 from diagnose.evidence.meter.levels import SELF_CLOSING, Charge
 from diagnose.evidence.meter.rows import MOST
-from diagnose.evidence.meter.sag import Source, heat_of
+from diagnose.evidence.meter.sag import SourceOhms, heat_of
 from diagnose.evidence.meter.sheet import describe
 from diagnose.evidence.meter.taken import FEEDER_SHARE, held_when_cooler
 from diagnose.evidence.meter.words import clock, one
 from diagnose.physics import circuit
 
 if TYPE_CHECKING:
-    from diagnose.evidence.meter.analysis import Analysis
+    from diagnose.evidence.meter.analysis import MeterFindings
 
 MOST_LEVELS = 40
 MOST_RANGES = 6
@@ -23,12 +25,12 @@ HOT_W = 20.0  # W in one spot that is said to be dangerous; a soldering iron has
 MOST_SENTENCES = 4
 
 
-def says(a: Analysis) -> list[str]:
+def says(a: MeterFindings) -> list[str]:
     """The sentences: danger first, then how the file was read."""
     return [*_hot(a), *_reading(a), *_ranges(a), *_current(a), *_sag(a), *_legs(a), *_breaker(a), *_endings(a), *_heat(a)]
 
 
-def _hot(a: Analysis) -> list[str]:
+def _hot(a: MeterFindings) -> list[str]:
     """A joint that may burn comes before everything."""
     watts = heat_of(a.sag.leg_ohms, a.view.branch.load()) if a.sag.leg else 0.0
     if not watts > HOT_W:
@@ -36,7 +38,7 @@ def _hot(a: Analysis) -> list[str]:
     return [f"DANGER: {watts:.0f} W in one joint or conductor of leg {a.sag.leg.upper()} can start a fire: no charging here until a qualified person has found it"]
 
 
-def _reading(a: Analysis) -> list[str]:
+def _reading(a: MeterFindings) -> list[str]:
     view, log, tally = a.view, a.view.log, a.rows.tally
     span = float(log.times[-1] - log.times[0])
     out = [f"{log.samples} samples over {clock(span)}, one every {log.interval:.3g} s; {describe(a.layout)}"]
@@ -61,10 +63,8 @@ def _reading(a: Analysis) -> list[str]:
     return out
 
 
-def _ranges(a: Analysis) -> list[str]:
+def _ranges(a: MeterFindings) -> list[str]:
     """Where each temperature went, and the volts too when there is no current to say more of them."""
-    import numpy as np
-
     view = a.view
     out: list[str] = []
     wanted = {CELSIUS: "°C"} if view.load_name else {CELSIUS: "°C", VOLTS: "V"}
@@ -76,7 +76,7 @@ def _ranges(a: Analysis) -> list[str]:
     return out
 
 
-def _current(a: Analysis) -> list[str]:
+def _current(a: MeterFindings) -> list[str]:
     view = a.view
     loaded = [x for x in a.held if x.amps >= 3.0]
     if not view.load_name:
@@ -110,11 +110,11 @@ def _current(a: Analysis) -> list[str]:
     return out
 
 
-def _ohms(s: Source) -> str:
+def _ohms(s: SourceOhms) -> str:
     return f"{1e3 * s.ohms:.0f} ± {1e3 * s.bar:.0f} mΩ"
 
 
-def _sag(a: Analysis) -> list[str]:
+def _sag(a: MeterFindings) -> list[str]:
     view, found, out = a.view, a.sag, []
     if found.idle is not None and found.loaded is not None:
         out.append(f"{found.idle:.1f} V without load, {found.loaded:.1f} V at {found.at_amps:.1f} A")
@@ -148,7 +148,7 @@ def _sag(a: Analysis) -> list[str]:
     return out
 
 
-def _beyond(a: Analysis, whole: Source, beyond: float, amps: float) -> list[str]:
+def _beyond(a: MeterFindings, whole: SourceOhms, beyond: float, amps: float) -> list[str]:
     view = a.view
     usual = FEEDER_SHARE * view.nominal / amps
     if beyond <= whole.bar:
@@ -160,7 +160,7 @@ def _beyond(a: Analysis, whole: Source, beyond: float, amps: float) -> list[str]
     return [f"{text}, more than feeder and transformer should take: a joint, thinner or longer wires than recorded, or a weak supply; in one joint {heat_of(beyond, amps):.0f} W{where}"]
 
 
-def _legs(a: Analysis) -> list[str]:
+def _legs(a: MeterFindings) -> list[str]:
     view, out = a.view, []
     for x in a.lost[:2]:
         what = f"leg {x.leg.upper()} is lost" if x.leg else "a leg is lost (all legs read alive, but nothing is between the wires: one is fed back through the unit)"
@@ -182,7 +182,7 @@ def _legs(a: Analysis) -> list[str]:
     return out
 
 
-def _breaker(a: Analysis) -> list[str]:
+def _breaker(a: MeterFindings) -> list[str]:
     found, out = a.bands, []
     if found is None or not found.most:
         return []
@@ -205,7 +205,7 @@ def _breaker(a: Analysis) -> list[str]:
     return out
 
 
-def _endings(a: Analysis) -> list[str]:
+def _endings(a: MeterFindings) -> list[str]:
     out = []
     for t in a.trips[:MOST_SENTENCES]:
         word = {
@@ -245,7 +245,7 @@ def _endings(a: Analysis) -> list[str]:
     return out
 
 
-def _heat(a: Analysis) -> list[str]:
+def _heat(a: MeterFindings) -> list[str]:
     view, out = a.view, []
     for cut in a.cuts[:MOST_SENTENCES]:
         every = f", every {clock(cut.period)}" if cut.period else ""
@@ -268,14 +268,14 @@ def _charge(c: Charge, origin: float) -> dict[str, Any]:
     return {"start_s": c.start - origin, "seconds": c.seconds, "amps": c.most, "ending": c.ending, "supply_away_s": c.away}
 
 
-def _source(a: Analysis, s: Source) -> dict[str, Any]:
+def _source(a: MeterFindings, s: SourceOhms) -> dict[str, Any]:
     return {
         "column": a.view.title(s.column), "leg": s.leg or None, "ohms": s.ohms, "bar_ohms": s.bar, "steps": s.steps, "odd": s.odd,
         "wires_cold_ohms": s.cold, "wires_warm_ohms": s.warm,
     }  # fmt: skip
 
 
-def figures(a: Analysis) -> dict[str, Any]:
+def figures(a: MeterFindings) -> dict[str, Any]:
     """The figures, as docs/evidence/meter-log.md lists them."""
     view, log = a.view, a.view.log
     origin = float(log.times[0])

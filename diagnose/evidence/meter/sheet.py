@@ -10,8 +10,11 @@ import csv
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import IO, TYPE_CHECKING
+from typing import IO
 
+import numpy as np
+
+from diagnose.evidence.arrays import Bools, Floats, Octets, Whole
 from diagnose.evidence.lines import (
     HEADER_LINES,
     LONGEST_ROW,
@@ -36,14 +39,6 @@ from diagnose.evidence.meter.times import (
 from diagnose.evidence.reader import EvidenceError
 from diagnose.evidence.tally import Tally
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
-    Whole = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
-
 WIDEST = 15  # characters of a cell that is read at once; so many digits are exact
 MOST_BLANKS = 12
 _NONE = frozenset(text.encode() for text in MISSING)
@@ -58,7 +53,7 @@ _INTERVAL = re.compile(r"\b(?:interval|sampl\w{0,8}(?:\s\w{1,8})?|rate|period)\s
 
 
 @dataclass
-class Layout:
+class LogLayout:
     """How a log is written. `times` are the columns of the time (date and clock may stand apart), none where rows are only counted."""
 
     separator: str
@@ -148,7 +143,7 @@ def _written(lines: list[str]) -> tuple[int, str, bool, list[list[str]]] | None:
     return None
 
 
-def layout(head: bytes) -> Layout:
+def layout(head: bytes) -> LogLayout:
     """How a log is written, from its first bytes. Errors: EvidenceError when it is no log of a meter."""
     lines = head_lines(head)
     if len(lines) > 1 and len(head) >= 1024:
@@ -181,7 +176,7 @@ def layout(head: bytes) -> Layout:
         notes.append(f"{len(used)} columns of values; the first {MOST_USED} are used")
         left += [c.title for c in used[MOST_USED:]]
     header = "\n".join(line for n, line in enumerate(lines[:start]) if n not in above)[:4000]
-    return Layout(
+    return LogLayout(
         separator, comma, comma and separator == ",", width, start, times, number, bool(first), bool(dated and is_dated(dated[0])), interval,
         tuple(used[:MOST_USED]), unit_cells, tuple(left), header, notes,
     )  # fmt: skip
@@ -237,13 +232,11 @@ def _unit_cells(rows: list[list[str]], times: tuple[int, ...]) -> dict[int, int]
     return found
 
 
-def numbers(data: NDArray[np.uint8], starts: Whole, ends: Whole, point: int) -> tuple[Floats, Bools]:
+def numbers(data: Octets, starts: Whole, ends: Whole, point: int) -> tuple[Floats, Bools]:
     """Numbers of many cells of a buffer at once, NaN for an empty cell; and which cells were plain numbers or empty.
 
     Digits, a sign, one decimal point (its character code given) and blanks around them; all else has to be read on its own.
     """
-    import numpy as np
-
     lo, hi = starts.copy(), ends.copy()
     for _ in range(MOST_BLANKS):
         lead, trail = (data[lo] == 32) & (lo < hi), (data[hi - 1] == 32) & (lo < hi)
@@ -282,7 +275,7 @@ def numbers(data: NDArray[np.uint8], starts: Whole, ends: Whole, point: int) -> 
     return values, ~bad
 
 
-class Rows:
+class LogRows:
     """Iterate over blocks `(times s, values, line numbers)`; a column for each of `layout.used`, NaN where there is no value."""
 
     def __init__(self, stream: IO[bytes]) -> None:
@@ -296,8 +289,6 @@ class Rows:
         self._head = head
 
     def __iter__(self) -> Iterator[tuple[Floats, Floats, Whole]]:
-        import numpy as np
-
         wanted, skip, line = self.layout, self.layout.header_lines, 0
         for chunk in whole_lines(self._stream, self._head, self.tally.endless):
             count = chunk.count(b"\n") + 1
@@ -319,8 +310,6 @@ class Rows:
             yield times, table, lines + number + 1
 
     def _block(self, chunk: bytes) -> tuple[Floats, Floats, Whole]:
-        import numpy as np
-
         wanted = self.layout
         data = np.frombuffer(chunk + b"\n", dtype=np.uint8)
         ends = np.flatnonzero(data == 10)
@@ -355,10 +344,8 @@ class Rows:
             values = values * scale + offset
         return times[kept], values, kept
 
-    def _fast(self, data: NDArray[np.uint8], starts: Whole, ends: Whole, times: Floats, table: Floats, plain: Bools) -> Bools:
+    def _fast(self, data: Octets, starts: Whole, ends: Whole, times: Floats, table: Floats, plain: Bools) -> Bools:
         """Fill in those of the `plain` lines that are written like the rest; which ones they were."""
-        import numpy as np
-
         wanted = self.layout
         marks = np.flatnonzero(data == ord(wanted.separator))
         first = np.searchsorted(marks, starts)
@@ -445,10 +432,10 @@ class Rows:
         return real if wanted.unit_cells else (real - c.offset) / c.scale
 
 
-def describe(wanted: Layout) -> str:
+def describe(wanted: LogLayout) -> str:
     """The layout in words, for a person who wonders what was read."""
     name = {";": "semicolons", "\t": "tabs", ",": "commas"}[wanted.separator]
     return f"columns separated by {name}, decimal {'comma' if wanted.comma else 'point'}, {len(wanted.used)} column{'s' if len(wanted.used) > 1 else ''} of values used"
 
 
-__all__ = ["DAY", "Layout", "Rows", "describe", "layout", "split"]
+__all__ = ["DAY", "LogLayout", "LogRows", "describe", "layout", "split"]

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from diagnose.evidence.meter.course import charge_course, leg_course, trip_time
 from diagnose.evidence.meter.feeder import feeder_course
 from diagnose.evidence.meter.legs import GONE, STRAY
@@ -24,7 +26,7 @@ from diagnose.evidence.report import TakenReading
 from diagnose.site.places import Place
 
 if TYPE_CHECKING:
-    from diagnose.evidence.meter.analysis import Analysis
+    from diagnose.evidence.meter.analysis import MeterFindings
 
 FULL = 0.8  # of the setting: from there on a car counts as taking full current
 BRANCH_SHARE, FEEDER_SHARE = 0.03, 0.02  # NEC 210.19 and 215.2 notes: 3 % in the branch, 5 % in all
@@ -34,7 +36,7 @@ STEPPED = ("steps-with-others", "steps-down-warm")  # where the current has no o
 ALIKE_AMPS = 0.1
 
 
-def taken(a: Analysis) -> list[TakenReading]:
+def taken(a: MeterFindings) -> list[TakenReading]:
     """Every reading the log gives, one for each check and place."""
     view = a.view
     unit = view.branch.place
@@ -58,7 +60,7 @@ def taken(a: Analysis) -> list[TakenReading]:
     return found
 
 
-def _feeder(a: Analysis, at: str) -> list[TakenReading]:
+def _feeder(a: MeterFindings, at: str) -> list[TakenReading]:
     view, found = a.view, []
     peak = top(a.held)
     if peak is not None:
@@ -78,10 +80,8 @@ def _feeder(a: Analysis, at: str) -> list[TakenReading]:
     return found
 
 
-def _idle(a: Analysis, column: int) -> float | None:
+def _idle(a: MeterFindings, column: int) -> float | None:
     """Mean volts of a column to ground or neutral without load, dead stretches left out unless there are no others."""
-    import numpy as np
-
     rest = [x for x in a.held if x.amps < 1.0]
     parts = [a.view.volts(column)[x.begin : x.end] for x in rest]
     values = np.concatenate(parts) if parts else np.empty(0)
@@ -91,15 +91,13 @@ def _idle(a: Analysis, column: int) -> float | None:
     return float(np.mean(values)) if len(values) else None
 
 
-def _alive(a: Analysis, column: int) -> float | None:
+def _alive(a: MeterFindings, column: int) -> float | None:
     """Mean volts of a leg without load; of a feeder that always has some, over the whole log."""
-    import numpy as np
-
     idle, values = _idle(a, column), a.view.volts(column)
     return float(np.nanmean(values)) if idle is None and np.isfinite(values).any() and not a.ended else idle
 
 
-def _volts(a: Analysis, at: str) -> list[TakenReading]:
+def _volts(a: MeterFindings, at: str) -> list[TakenReading]:
     view, s, found = a.view, a.sag, []
     name = "volts-at-breaker" if view.where.point == "breaker" else "volts-at-unit"
     across_gone = [x for x in a.lost if x.across is not None and x.across < GONE * view.nominal]
@@ -122,15 +120,13 @@ def _volts(a: Analysis, at: str) -> list[TakenReading]:
 
 def _dead(view: View) -> float | None:
     """The highest volts across the supply wires where they never come near the nominal ones; None where they do."""
-    import numpy as np
-
     if view.across is None or not np.isfinite(view.volts(view.across)).any():
         return None
     most = float(np.nanmax(view.volts(view.across)))
     return most if most < GONE * view.nominal else None
 
 
-def _along(a: Analysis, at: str) -> list[TakenReading]:
+def _along(a: MeterFindings, at: str) -> list[TakenReading]:
     """Where the volts are lost, from volts at both ends of the branch."""
     view, s = a.view, a.sag
     whole = next((x for x in s.sources if x.column == view.across), None)
@@ -150,7 +146,7 @@ def _along(a: Analysis, at: str) -> list[TakenReading]:
     return [TakenReading("drop-along-run", at, outcome, because, rows_lines(view, 0, len(view.log.times)))] if outcome else []
 
 
-def _legs(a: Analysis, at: str) -> list[TakenReading]:
+def _legs(a: MeterFindings, at: str) -> list[TakenReading]:
     view = a.view
     if view.nominal == view.to_ground or view.where.point != "unit":
         return []
@@ -174,7 +170,7 @@ def _legs(a: Analysis, at: str) -> list[TakenReading]:
     return [TakenReading("leg-to-ground-volts", at, f"{far:.1f} V", f"means without load {text}; the one that is farthest out", rows_lines(view, 0, len(view.log.times)))]
 
 
-def _amps(a: Analysis, at: str) -> list[TakenReading]:
+def _amps(a: MeterFindings, at: str) -> list[TakenReading]:
     view, found = a.view, []
     peak = top(a.held)
     if peak is None or any(x.loaded for x in a.lost):
@@ -189,7 +185,7 @@ def _amps(a: Analysis, at: str) -> list[TakenReading]:
     return found
 
 
-def _trips(a: Analysis, at: str) -> list[TakenReading]:
+def _trips(a: MeterFindings, at: str) -> list[TakenReading]:
     view, found = a.view, []
     if a.ended and not upstream_went(a):
         charge = a.ended[-1]
@@ -203,7 +199,7 @@ def _trips(a: Analysis, at: str) -> list[TakenReading]:
     return found
 
 
-def held_when_cooler(a: Analysis) -> tuple[Charge, float, float] | None:
+def held_when_cooler(a: MeterFindings) -> tuple[Charge, float, float] | None:
     """A like load that was held as long in a cooler panel, and the two temperatures in °C; None without one."""
     from diagnose.evidence.meter.heat import breaker_celsius
 
@@ -219,7 +215,7 @@ def held_when_cooler(a: Analysis) -> tuple[Charge, float, float] | None:
     return None
 
 
-def _heat(a: Analysis, at: str) -> list[TakenReading]:
+def _heat(a: MeterFindings, at: str) -> list[TakenReading]:
     view, found = a.view, []
     for cut in a.cuts:
         if cut.seen and cut.column is not None:
@@ -235,10 +231,8 @@ def _heat(a: Analysis, at: str) -> list[TakenReading]:
     return [*found, *_joints(a, at)]
 
 
-def _joints(a: Analysis, at: str) -> list[TakenReading]:
+def _joints(a: MeterFindings, at: str) -> list[TakenReading]:
     """Millivolts across joints, brought to the unit's full current."""
-    import numpy as np
-
     view, peak = a.view, top(a.held)
     if peak is None:
         return []

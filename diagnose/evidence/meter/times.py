@@ -8,15 +8,10 @@ from __future__ import annotations
 import re
 from datetime import date
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+import numpy as np
 
-    Floats = NDArray[np.float64]
-    Bytes = NDArray[np.uint8]
-    Places = NDArray[np.int64]
+from diagnose.evidence.arrays import Floats, Octets, Whole
 
 DAY = 86400.0
 _DATE = r"(?:(?P<y>\d{4})[-/.](?P<m>\d\d?)[-/.](?P<d>\d\d?)|(?P<p>\d\d?)(?P<s>[-/.])(?P<q>\d\d?)[-/.](?P<z>\d{4}|\d\d))"
@@ -111,13 +106,11 @@ def slashed(text: str) -> bool:
     return bool(found and found.group("p") and found.group("s") != ".")
 
 
-def stamps(data: Bytes, starts: Places, ends: Places, day_first: bool) -> Floats:
+def stamps(data: Octets, starts: Whole, ends: Whole, day_first: bool) -> Floats:
     """Seconds of many cells of a buffer at once; NaN where a cell has to be read on its own.
 
     A cell serves as the form of all that have its width, its marks and its digits in the same places.
     """
-    import numpy as np
-
     out = np.full(len(starts), np.nan)
     width = ends - starts
     todo = np.ones(len(starts), dtype=bool)
@@ -141,13 +134,11 @@ def stamps(data: Bytes, starts: Places, ends: Places, day_first: bool) -> Floats
     return out
 
 
-def _seconds(digits: Places, sample: str, day_first: bool) -> Floats:
-    import numpy as np
-
+def _seconds(digits: Whole, sample: str, day_first: bool) -> Floats:
     found = _STAMP.fullmatch(sample)
     assert found is not None
 
-    def number(name: str) -> Places | None:
+    def number(name: str) -> Whole | None:
         begin, end = found.span(name)
         if begin < 0:
             return None

@@ -5,21 +5,18 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+import numpy as np
+
+from diagnose.evidence.arrays import Floats
 from diagnose.evidence.meter.columns import AMPS, CELSIUS, JOINT, VOLTS, WATTS
-from diagnose.evidence.meter.rows import Log
+from diagnose.evidence.meter.rows import MeterLog
 from diagnose.evidence.reader import Asked
 from diagnose.gauges.branch import Branch
 from diagnose.physics import service
 from diagnose.site.model import FactValue, Site
 from diagnose.site.places import Place
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
 
 LEAST_LOAD = 3.0  # A; IEC 61851-1 lets no car be offered less than 6 A, a standing load is far below
 _UNIT = re.compile(r"\bunits?\s?(?:no\.?|number)?\s?[#:=,;\t_. -]{0,4}0{0,3}(\d{1,4})(?!\d)(?!\s?[aAvVwW%]\b)", re.IGNORECASE)
@@ -27,7 +24,7 @@ _PANEL = re.compile(r"\b(?:feeder|panel)\b(?:\s?[#:=_. -]{0,3}0{0,3}(\d{1,3})(?!
 _BREAKER = re.compile(r"\bbreaker\b", re.IGNORECASE)
 
 
-class Spot(NamedTuple):
+class MeterPoint(NamedTuple):
     """Where the log was made: `unit`, `breaker` or `panel`, the place (None where it is not known), and what to say of that."""
 
     point: str
@@ -35,7 +32,7 @@ class Spot(NamedTuple):
     note: str
 
 
-def spot(asked: Asked, header: str) -> Spot:
+def spot(asked: Asked, header: str) -> MeterPoint:
     """Unit or panel and the point on it: as was given, else by the file's name, else by its header, else the only unit of the record."""
     texts = (re.sub(r"[_.]+", " ", asked.name), header)
     point = _point(asked, texts)
@@ -60,20 +57,20 @@ def _numbers(kind: str, texts: Sequence[str]) -> list[int]:
     return [int(found.group(1)) for text in texts if (found := pattern.search(text)) and found.group(1)]
 
 
-def _spot(site: Site | None, point: str, kind: str, numbers: Sequence[int]) -> Spot:
+def _spot(site: Site | None, point: str, kind: str, numbers: Sequence[int]) -> MeterPoint:
     """The first of `numbers` that the record has, else its only unit or panel."""
     if site is None:
-        return Spot(point, Place(kind, numbers[0]) if numbers else None, "")
+        return MeterPoint(point, Place(kind, numbers[0]) if numbers else None, "")
     here = site.panels if kind == "panel" else site.units
     number = next((n for n in numbers if n in here), None)
     if number is not None:
-        return Spot(point, Place(kind, number), "")
+        return MeterPoint(point, Place(kind, number), "")
     if numbers:
-        return Spot(point, None, f"the record has no {kind} {numbers[0]}; no readings are taken from this log")
+        return MeterPoint(point, None, f"the record has no {kind} {numbers[0]}; no readings are taken from this log")
     if len(here) == 1:
-        return Spot(point, Place(kind, here[0]), "")
+        return MeterPoint(point, Place(kind, here[0]), "")
     why = "the record has several panels" if kind == "panel" else "the log does not say which unit it is of"
-    return Spot(point, None, f"{why}; put '{kind} N' into the file's name, so that its readings can be taken")
+    return MeterPoint(point, None, f"{why}; put '{kind} N' into the file's name, so that its readings can be taken")
 
 
 @dataclass
@@ -84,10 +81,10 @@ class View:
     `upstream` is a column of volts at the breaker or panel beside one at the unit, `feeder` columns of the feeder's amperes beside the unit's.
     """
 
-    log: Log
+    log: MeterLog
     site: Site
     recorded: bool
-    where: Spot
+    where: MeterPoint
     branch: Branch
     nominal: float
     to_ground: float
@@ -121,21 +118,17 @@ class View:
 
 
 def _middle(values: Floats) -> float:
-    import numpy as np
-
     known = values[np.isfinite(values)]
     return float(np.median(known)) if len(known) else float("nan")
 
 
 def _upper(values: Floats) -> float:
     """What a column reads when it is alive: the middle of its upper half."""
-    import numpy as np
-
     known = values[np.isfinite(values)]
     return float(np.quantile(known, 0.75)) if len(known) else float("nan")
 
 
-def _guessed(log: Log) -> Site:
+def _guessed(log: MeterLog) -> Site:
     """A site of one unit whose supply system is told from the volts, for a log without an install record."""
     alive = {c.wires: _upper(log.values[:, n]) for n, c in enumerate(log.columns) if c.quantity == VOLTS}
     values = [v for v in alive.values() if v == v]
@@ -154,10 +147,8 @@ def _guessed(log: Log) -> Site:
     return Site("no install record", (1,), facts=facts)
 
 
-def look(log: Log, site: Site | None, where: Spot) -> View:
+def look(log: MeterLog, site: Site | None, where: MeterPoint) -> View:
     """The log with its columns named."""
-    import numpy as np
-
     known = site if site is not None else _guessed(log)
     place = where.place or Place("unit", known.units[0] if known.units else 1)
     unit = place if place.kind == "unit" else Place("unit", next(iter(known.units_of(place)), known.units[0] if known.units else 1))
@@ -231,4 +222,4 @@ def _name_volts(view: View) -> None:
         view.across = next(iter(view.legs_g.values()))
 
 
-__all__ = ["LEAST_LOAD", "Spot", "View", "look", "spot"]
+__all__ = ["LEAST_LOAD", "MeterPoint", "View", "look", "spot"]

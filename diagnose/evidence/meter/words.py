@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from diagnose.evidence.lines import where
 from diagnose.evidence.meter.legs import GONE
 from diagnose.evidence.meter.levels import Level
@@ -11,7 +13,7 @@ from diagnose.evidence.meter.view import View
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:
-    from diagnose.evidence.meter.analysis import Analysis
+    from diagnose.evidence.meter.analysis import MeterFindings
 
 SUSTAINED_S = 60.0
 AT_ONCE_S = 3.0
@@ -57,10 +59,8 @@ def alone(view: View) -> bool:
     return sum(view.site.circuit_of(u) == circuit for u in view.site.units) == 1
 
 
-def upstream_went(a: Analysis) -> bool:
+def upstream_went(a: MeterFindings) -> bool:
     """Whether the volts ahead of the branch breaker went as well, so that it was not the one that opened."""
-    import numpy as np
-
     view = a.view
     if view.upstream is None or not a.ended:
         return False
@@ -74,7 +74,7 @@ def early(view: View) -> float:
     return max(AT_ONCE_S, 2.5 * view.log.interval)
 
 
-def lost_words(a: Analysis) -> str:
+def lost_words(a: MeterFindings) -> str:
     """What the longest lost leg looked like."""
     x = a.lost[0]
     parts = []
@@ -85,7 +85,7 @@ def lost_words(a: Analysis) -> str:
     return f"{' and '.join(parts)} for {clock(x.seconds)}, another leg alive, {'under load' if x.loaded else 'without load'}"
 
 
-def float_words(a: Analysis) -> str:
+def float_words(a: MeterFindings) -> str:
     """What the floating neutral looked like. Errors: none, but there has to be one."""
     f = a.floats
     assert f is not None

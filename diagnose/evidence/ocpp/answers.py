@@ -14,7 +14,14 @@ from typing import Any, NamedTuple
 from diagnose.evidence.lines import where
 from diagnose.evidence.ocpp.limits import Profile
 from diagnose.evidence.ocpp.messages import V201
-from diagnose.evidence.ocpp.station import GAP_FACTOR, STUCK_S, Connector, Link, Session, Station
+from diagnose.evidence.ocpp.station import (
+    GAP_FACTOR,
+    STUCK_S,
+    ChargeSession,
+    Connector,
+    Link,
+    Station,
+)
 from diagnose.evidence.report import TakenReading
 from diagnose.evidence.standpoint import Standpoint
 from diagnose.physics import ocpp, service
@@ -78,7 +85,7 @@ CLOSES = {1000: "steady", 1001: "going-away", 1002: "protocol", 1003: "protocol"
           1006: "lost", 1005: "lost"}  # fmt: skip
 
 
-class Judged(NamedTuple):
+class StationFindings(NamedTuple):
     """What a station's part of the log says."""
 
     says: tuple[str, ...]
@@ -88,7 +95,7 @@ class Judged(NamedTuple):
 
 def judge(
     s: Station, site: Site | None, stand: Standpoint, status: tuple[int, int] | None, no_version: int | None, tls: tuple[str, int] | None
-) -> Judged:
+) -> StationFindings:
     """Answers, remarks and figures for one station; places from `stand` and the connector numbers."""
     limits = _limits(s, site, stand)
     taken = [
@@ -97,7 +104,7 @@ def judge(
         *_connection(s, stand), *_handshake(stand, status, no_version, tls, s), *_clock(s, stand), *_settings(s, stand),
         *_refusals(s, stand), *_outside_limit(s, stand),
     ]  # fmt: skip
-    return Judged(tuple(one_line(x) for x in _says(s)), tuple(taken), _figures(s, limits))
+    return StationFindings(tuple(one_line(x) for x in _says(s)), tuple(taken), _figures(s, limits))
 
 
 def _unit(s: Station, site: Site | None, stand: Standpoint, key: str) -> str:
@@ -294,7 +301,7 @@ def _cards(s: Station, site: Site | None, stand: Standpoint) -> list[TakenReadin
     return taken
 
 
-def end_word(session: Session, alarm: str) -> str:
+def end_word(session: ChargeSession, alarm: str) -> str:
     """The outcome of `session-ends` for one session. Source: as `ENDS`."""
     energy, reason = session.energy_wh, session.reason
     lasted = session.ended - session.began if session.ended is not None and session.began is not None else None
@@ -309,7 +316,7 @@ def end_word(session: Session, alarm: str) -> str:
 
 
 def _sessions(s: Station, site: Site | None, stand: Standpoint) -> list[TakenReading]:
-    by_unit: dict[str, list[tuple[str, Session]]] = {}
+    by_unit: dict[str, list[tuple[str, ChargeSession]]] = {}
     for session in s.sessions:
         connector = s.connectors.get(session.connector)
         alarm = connector.alarm.error if connector and connector.alarm and connector.alarm.line >= session.line else ""

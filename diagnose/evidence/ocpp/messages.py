@@ -75,7 +75,7 @@ class Message(NamedTuple):
     text: str  # description of an error
 
 
-class Context(NamedTuple):
+class LineContext(NamedTuple):
     """What stands around the messages of a line. `zoned`: the time has a zone, so that it is UTC for sure."""
 
     time: float | None
@@ -109,7 +109,7 @@ def _away(zone: str) -> timedelta:
     return sign * timedelta(hours=int(zone[1:3]), minutes=int(zone[-2:]))
 
 
-def context(around: str) -> Context:
+def context(around: str) -> LineContext:
     """What the text of a line outside its messages says."""
     around = around[:2000]
     when = moment(around)
@@ -118,7 +118,7 @@ def context(around: str) -> Context:
     if sent or got:
         # The mark next to the message counts: dates and module names may hold others.
         direction = bool(sent) and (not got or _last(_SENT, around) > _last(_GOT, around))
-    return Context(when[0] if when else None, bool(when and when[1]), direction, identity(around))
+    return LineContext(when[0] if when else None, bool(when and when[1]), direction, identity(around))
 
 
 def _last(pattern: re.Pattern[str], text: str) -> int:

@@ -11,8 +11,8 @@ from typing import IO, Any
 
 from diagnose.evidence.lines import binary, head_text, lines
 from diagnose.evidence.network.ip.reader import TLS_SIGNS
-from diagnose.evidence.ocpp.answers import Judged, judge
-from diagnose.evidence.ocpp.messages import Context, context, find
+from diagnose.evidence.ocpp.answers import StationFindings, judge
+from diagnose.evidence.ocpp.messages import LineContext, context, find
 from diagnose.evidence.ocpp.station import Station
 from diagnose.evidence.reader import Asked, reader
 from diagnose.evidence.report import Report
@@ -54,7 +54,7 @@ def _recognise(head: bytes, name: str) -> float:
     return 0.97 if found >= 2 else 0.85 if found else 0.0
 
 
-class _Log:
+class _MessageLog:
     def __init__(self) -> None:
         self.tally = Tally()
         self.stations: dict[str, Station] = {}
@@ -101,7 +101,7 @@ class _Log:
         self.current = identity
         return self.stations[identity]
 
-    def _event(self, station: Station, text: str, c: Context, number: int) -> bool:
+    def _event(self, station: Station, text: str, c: LineContext, number: int) -> bool:
         version = _VERSION.search(text)
         if version and not station.version:
             station.version = version.group(1)
@@ -136,12 +136,12 @@ class _Log:
 def read_ocpp_log(stream: IO[bytes], asked: Asked) -> Report:
     """Read a message log. Figures: see docs/evidence/ocpp-log.md."""
     site = asked.site
-    log = _Log()
+    log = _MessageLog()
     for line in lines(stream, LONGEST):
         log.tally.cut += line.cut
         log.line(line.number, line.text)
     stations = [s for s in log.stations.values() if s.messages or s.links or s.identity in log.statuses or s.identity in log.tls or s.identity in log.no_version]
-    judged: list[Judged] = []
+    judged: list[StationFindings] = []
     says: list[str] = []
     for station in stations[:SHOWN_STATIONS]:
         own = _recorded(site, station.identity) if len(stations) > 1 else True

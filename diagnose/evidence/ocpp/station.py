@@ -18,7 +18,7 @@ from diagnose.evidence.ocpp.messages import (
     RESULT,
     V16,
     V201,
-    Context,
+    LineContext,
     Message,
     number,
     rows,
@@ -78,7 +78,7 @@ class Connector:
 
 
 @dataclass
-class Session:
+class ChargeSession:
     """A transaction. Energy in Wh, times in s since 1970."""
 
     connector: str
@@ -138,9 +138,9 @@ class Station:
         self.connectors: dict[str, Connector] = {}
         self.boots: deque[Boot] = deque(maxlen=KEPT)
         self.boot_count = 0
-        self.sessions: deque[Session] = deque(maxlen=50)
+        self.sessions: deque[ChargeSession] = deque(maxlen=50)
         self.session_count = 0
-        self.running: OrderedDict[str, Session] = OrderedDict()
+        self.running: OrderedDict[str, ChargeSession] = OrderedDict()
         self.verdicts: deque[tuple[str, int]] = deque(maxlen=KEPT)
         self.verdict_counts: Counter[str] = Counter()
         self.profiles = Profiles()
@@ -171,7 +171,7 @@ class Station:
         self._votes: Counter[bool] = Counter()
 
     # ---- the way in
-    def take(self, m: Message, c: Context, line: int) -> str:
+    def take(self, m: Message, c: LineContext, line: int) -> str:
         """Take a message; what is wrong with it, or an empty text."""
         self.messages += 1
         self._clock(c, line)
@@ -204,7 +204,7 @@ class Station:
             return f"error code {m.action} is in no table"
         return ""
 
-    def _clock(self, c: Context, line: int) -> None:
+    def _clock(self, c: LineContext, line: int) -> None:
         if c.time is None:
             return
         self.first_time = c.time if self.first_time is None else self.first_time
@@ -220,7 +220,7 @@ class Station:
         elif c.zoned:
             self.now = c.time
 
-    def _call(self, m: Message, c: Context, line: int) -> str:
+    def _call(self, m: Message, c: LineContext, line: int) -> str:
         known = [v for v in (V16, V201) if m.action in ACTIONS[v]]
         if not known:
             return f"request {m.action} is in no version"
@@ -237,7 +237,7 @@ class Station:
             handler(m.payload, c, line)
         return ""
 
-    def _result(self, asked: Open, answer: Mapping[str, Any], c: Context, line: int) -> None:
+    def _result(self, asked: Open, answer: Mapping[str, Any], c: LineContext, line: int) -> None:
         handler = getattr(self, f"_after_{asked.action}", None)
         if handler is not None:
             handler(asked.payload, answer, c, line)
@@ -261,7 +261,7 @@ class Station:
         return self.connectors.setdefault(key, Connector())
 
     # ---- time
-    def _right_time(self, answer: Mapping[str, Any], c: Context) -> None:
+    def _right_time(self, answer: Mapping[str, Any], c: LineContext) -> None:
         when = stamp(answer, "currentTime")
         if when is None:
             return
@@ -269,7 +269,7 @@ class Station:
         if c.time is not None and c.zoned:
             self.host_offsets.append(c.time - when)
 
-    def _stamped(self, when: float | None, c: Context) -> None:
+    def _stamped(self, when: float | None, c: LineContext) -> None:
         """A time that the station's own clock gave, against the back office's."""
         if when is None or self._reference is None or not self._accepted():
             return
@@ -284,7 +284,7 @@ class Station:
         return any(b.status == "Accepted" for b in self.boots)
 
     # ---- boot, heartbeat
-    def _on_BootNotification(self, p: Mapping[str, Any], c: Context, line: int) -> None:
+    def _on_BootNotification(self, p: Mapping[str, Any], c: LineContext, line: int) -> None:
         inner = p.get("chargingStation")
         who = " ".join(x for x in (
             text(p, "chargePointModel") or text(inner, "model"),
@@ -294,18 +294,18 @@ class Station:
         self.boots.append(Boot(line, c.time, text(p, "reason"), who, "", None))
         self.version = _version(Message(CALL, "", "BootNotification", p, "")) or self.version
 
-    def _after_BootNotification(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_BootNotification(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         waiting = next((n for n in range(len(self.boots) - 1, -1, -1) if not self.boots[n].status), None)
         status = text(a, "status")
         if waiting is not None and status in ocpp.BOOT:
             self.boots[waiting] = self.boots[waiting]._replace(status=status, interval=number(a, "interval"), line=line)
         self._right_time(a, c)
 
-    def _after_Heartbeat(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_Heartbeat(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         self._right_time(a, c)
 
     # ---- states
-    def _on_StatusNotification(self, p: Mapping[str, Any], c: Context, line: int) -> None:
+    def _on_StatusNotification(self, p: Mapping[str, Any], c: LineContext, line: int) -> None:
         status = text(p, "status") or text(p, "connectorStatus")
         key = self._key(p)
         if not status or key is None:
@@ -341,7 +341,7 @@ class Station:
             return f"{int(one)}.{int(two) if two is not None else 1}"
         return None if two is None else str(int(two))
 
-    def _on_NotifyEvent(self, p: Mapping[str, Any], c: Context, line: int) -> None:
+    def _on_NotifyEvent(self, p: Mapping[str, Any], c: LineContext, line: int) -> None:
         for event in rows(p, "eventData"):
             component, variable = text(event, "component", "name"), text(event, "variable", "name")
             value = text(event, "actualValue").lower()
@@ -361,11 +361,11 @@ class Station:
             self.verdicts.append((status, line))
             _count(self.verdict_counts, status)
 
-    def _after_Authorize(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_Authorize(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         self._verdict(text(a, "idTagInfo", "status") or text(a, "idTokenInfo", "status"), line)
 
     # ---- sessions of 1.6
-    def _after_StartTransaction(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_StartTransaction(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         self._verdict(text(a, "idTagInfo", "status"), line)
         ident, key = number(a, "transactionId"), self._key(p)
         if ident is not None and key is not None:
@@ -374,27 +374,27 @@ class Station:
         if number(p, "reservationId") is not None and key is not None:
             self.connector(key).reserved = None
 
-    def _begin(self, ident: str, key: str, c: Context, line: int) -> Session:
+    def _begin(self, ident: str, key: str, c: LineContext, line: int) -> ChargeSession:
         if ident not in self.running:
             self.session_count += 1
-            self.running[ident] = Session(key, ident, line, self.now if self.now is not None else c.time)
+            self.running[ident] = ChargeSession(key, ident, line, self.now if self.now is not None else c.time)
             if len(self.running) > MOST_CONNECTORS:
                 self.running.popitem(last=False)
         return self.running[ident]
 
-    def _on_StopTransaction(self, p: Mapping[str, Any], c: Context, line: int) -> None:
+    def _on_StopTransaction(self, p: Mapping[str, Any], c: LineContext, line: int) -> None:
         ident = number(p, "transactionId")
         if ident is None:
             return
         session = self.running.pop(str(int(ident)), None)
         if session is None:
             self.session_count += 1
-            session = Session("", str(int(ident)), line, None)
+            session = ChargeSession("", str(int(ident)), line, None)
         session.last_wh = number(p, "meterStop")
         # Without a reason the driver has stopped it himself (OCPP 1.6 edition 2, 6.49).
         self._finish(session, text(p, "reason") or "Local", c, line)
 
-    def _finish(self, session: Session, reason: str, c: Context, line: int) -> None:
+    def _finish(self, session: ChargeSession, reason: str, c: LineContext, line: int) -> None:
         session.reason, session.end_line, session.ended = reason, line, self.now if self.now is not None else c.time
         connector = self.connectors.get(session.connector)
         if connector is not None and connector.last is not None and not session.state:
@@ -403,18 +403,18 @@ class Station:
         if session.connector:
             self.profiles.end_transaction(int(session.connector.split(".")[0]))
 
-    def _after_StopTransaction(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_StopTransaction(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         status = text(a, "idTagInfo", "status")
         if status and status != "Accepted":
             self._verdict(status, line)
 
-    def _after_RemoteStartTransaction(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_RemoteStartTransaction(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         self.remote_start = (text(a, "status") == "Accepted", line)
 
     _after_RequestStartTransaction = _after_RemoteStartTransaction
 
     # ---- sessions of 2.0.1
-    def _on_TransactionEvent(self, p: Mapping[str, Any], c: Context, line: int) -> None:
+    def _on_TransactionEvent(self, p: Mapping[str, Any], c: LineContext, line: int) -> None:
         ident, key = text(p, "transactionInfo", "transactionId"), self._key(p)
         if not ident:
             return
@@ -432,18 +432,18 @@ class Station:
             self._finish(session, text(p, "transactionInfo", "stoppedReason") or "Local", c, line)
             self.connector(session.connector or "1.1").charging = ""
 
-    def _after_TransactionEvent(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_TransactionEvent(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         self._verdict(text(a, "idTokenInfo", "status"), line)
 
     # ---- meter
-    def _on_MeterValues(self, p: Mapping[str, Any], c: Context, line: int) -> None:
+    def _on_MeterValues(self, p: Mapping[str, Any], c: LineContext, line: int) -> None:
         key = self._key(p)
         if key is None:
             return
         session = next((s for s in reversed(self.running.values()) if s.connector == key), None)
         self._meter(key, p, c, line, session)
 
-    def _meter(self, key: str, p: Mapping[str, Any], c: Context, line: int, session: Session | None) -> None:
+    def _meter(self, key: str, p: Mapping[str, Any], c: LineContext, line: int, session: ChargeSession | None) -> None:
         connector = self.connector(key)
         charging = connector.charging == "Charging" or (connector.last is not None and connector.last.status == "Charging")
         for row in rows(p, "meterValue"):
@@ -468,7 +468,7 @@ class Station:
                     self.volts = [min(known[0], value), max(known[1], value)]
 
     # ---- availability, reservation, firmware, settings
-    def _after_ChangeAvailability(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_ChangeAvailability(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         if text(a, "status") not in ("Accepted", "Scheduled"):
             return
         kind = text(p, "type") or text(p, "operationalStatus")
@@ -477,7 +477,7 @@ class Station:
             connector = self.connector(key)
             connector.available, connector.available_line = kind == "Operative", line
 
-    def _after_ReserveNow(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_ReserveNow(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         ident = number(p, "reservationId")
         ident = number(p, "id") if ident is None else ident
         if text(a, "status") == "Accepted" and ident is not None:
@@ -485,37 +485,37 @@ class Station:
             ends = stamp(p, "expiryDateTime") if ends is None else ends
             self.connector(self._key(p) or "0").reserved = (ident, ends, line)
 
-    def _after_CancelReservation(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_CancelReservation(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         if text(a, "status") == "Accepted":
             ident = number(p, "reservationId")
             for connector in self.connectors.values():
                 if connector.reserved is not None and connector.reserved[0] == ident:
                     connector.reserved = None
 
-    def _on_FirmwareStatusNotification(self, p: Mapping[str, Any], c: Context, line: int) -> None:
+    def _on_FirmwareStatusNotification(self, p: Mapping[str, Any], c: LineContext, line: int) -> None:
         status = text(p, "status")
         if status:
             self.firmware = (status, self.now if self.now is not None else c.time, line)
 
     _on_SignedFirmwareStatusNotification = _on_FirmwareStatusNotification
 
-    def _after_SendLocalList(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_SendLocalList(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         self.card_list = (text(a, "status"), line)
 
-    def _after_GetConfiguration(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_GetConfiguration(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         for row in rows(a, "configurationKey"):
             self._setting(text(row, "key"), text(row, "value"), line)
 
-    def _after_ChangeConfiguration(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_ChangeConfiguration(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         if text(a, "status") == "Accepted":
             self._setting(text(p, "key"), text(p, "value"), line)
 
-    def _after_GetVariables(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_GetVariables(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         for row in rows(a, "getVariableResult"):
             if text(row, "attributeStatus") == "Accepted":
                 self._setting(text(row, "variable", "name"), text(row, "attributeValue"), line)
 
-    def _after_SetVariables(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_SetVariables(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         for asked, row in zip(rows(p, "setVariableData"), rows(a, "setVariableResult"), strict=False):
             if text(row, "attributeStatus") == "Accepted":
                 self._setting(text(asked, "variable", "name"), text(asked, "attributeValue"), line)
@@ -525,19 +525,19 @@ class Station:
             self.settings[key] = (value, line)
 
     # ---- limits
-    def _after_SetChargingProfile(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_SetChargingProfile(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         at = number(p, "connectorId")
         at = number(p, "evseId") if at is None else at
         if text(a, "status") == "Accepted" and at is not None:
             raw = p.get("csChargingProfiles")
             self.profiles.put(int(at), p.get("chargingProfile") if raw is None else raw, self.now, line)
 
-    def _after_ClearChargingProfile(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_ClearChargingProfile(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         if text(a, "status") == "Accepted":
             self.profiles.clear(p)
             self.composite.clear()
 
-    def _after_GetCompositeSchedule(self, p: Mapping[str, Any], a: Mapping[str, Any], c: Context, line: int) -> None:
+    def _after_GetCompositeSchedule(self, p: Mapping[str, Any], a: Mapping[str, Any], c: LineContext, line: int) -> None:
         at = next((n for n in (number(p, k) for k in ("connectorId", "evseId")) if n is not None), None)
         for schedule in rows(a, "chargingSchedule") if "chargingSchedule" in a else rows(a, "schedule"):
             first = next(rows(schedule, "chargingSchedulePeriod"), None)
@@ -546,11 +546,11 @@ class Station:
                 watts = text(schedule, "chargingRateUnit") == "W"
                 self.composite[int(at)] = (limit, watts, line)
 
-    def _on_NotifyChargingLimit(self, p: Mapping[str, Any], c: Context, line: int) -> None:
+    def _on_NotifyChargingLimit(self, p: Mapping[str, Any], c: LineContext, line: int) -> None:
         self.external_limit = (text(p, "chargingLimit", "chargingLimitSource") or "unknown", line)
 
     # ---- the connection
-    def link(self, up: bool, code: int | None, c: Context, line: int, replaced: bool) -> None:
+    def link(self, up: bool, code: int | None, c: LineContext, line: int, replaced: bool) -> None:
         """The connection came up or went down."""
         idle = None
         if not up and c.time is not None and self.last_time is not None:

@@ -9,27 +9,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+import numpy as np
+
+from diagnose.evidence.arrays import Floats, Whole
 from diagnose.evidence.scope.echo_fit import (
     SHAPES,
     SOURCE_PRIOR,
+    EchoProblem,
     Fit,
-    Problem,
     Stack,
     Start,
     candidates,
     rebinned,
     rise_of,
 )
-from diagnose.evidence.scope.echo_model import Pair, step_response
-from diagnose.evidence.scope.scan import Window
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
+from diagnose.evidence.scope.echo_model import CablePair, step_response
+from diagnose.evidence.scope.scan import EdgeWindow
 
 LEAST_ECHO = 0.03
 """Smaller echoes, as a share of the edge, are ordinary unevenness of a sound cable (common practice, no source)."""
@@ -124,17 +121,15 @@ class _Samples(NamedTuple):
 
     t: Floats
     y: Floats
-    n: NDArray[np.intp]
+    n: Whole
     before: Floats  # how long it was quiet before, and is after, each sample's edge
     after: Floats
     windows: int
     step: float
 
 
-def _samples(windows: Sequence[Window], rise: float) -> _Samples:
+def _samples(windows: Sequence[EdgeWindow], rise: float) -> _Samples:
     """Laid out flat; a recording much finer than its edges is averaged down."""
-    import numpy as np
-
     step = float(np.median([w.step for w in windows]))
     every = max(int(rise / 12 / step), 1)
     t, y, n, before, after = [], [], [], [], []
@@ -151,10 +146,8 @@ def _samples(windows: Sequence[Window], rise: float) -> _Samples:
     )
 
 
-def one_sender(windows: Sequence[Window], noise: float) -> list[Window]:
+def one_sender(windows: Sequence[EdgeWindow], noise: float) -> list[EdgeWindow]:
     """The windows of the strongest sender: its first step is the largest, for it stands nearest."""
-    import numpy as np
-
     sized = [(w, _first_step(w)) for w in windows]
     sized = [(w, a) for w, a in sized if a > 6 * noise]
     if len(sized) < 3:
@@ -164,10 +157,8 @@ def one_sender(windows: Sequence[Window], noise: float) -> list[Window]:
     return [w for w, a in sized if abs(a / best - 1) < SAME_SENDER]
 
 
-def _first_step(w: Window) -> float:
+def _first_step(w: EdgeWindow) -> float:
     """How far the edge has gone when its steep part ends, V."""
-    import numpy as np
-
     y = w.volts * w.sign
     at = min(max(int(-w.first / w.step), 1), len(y) - 2)
     base = float(np.median(y[: max(at - 1, 1)][-200:]))
@@ -186,11 +177,9 @@ class _Noise(NamedTuple):
     fixed: float
 
 
-def _noise_of(windows: Sequence[Window]) -> _Noise:
+def _noise_of(windows: Sequence[EdgeWindow]) -> _Noise:
     """From the quiet stretches before the edges. Steps that noise does not smooth over leave a fixed error: the first
     harmonic of the rounding's saw-tooth (textbook)."""
-    import numpy as np
-
     values, squares, steps = [], [], []
     for w in windows:
         quiet = w.volts[: max(int(-w.first / w.step * 0.6), 3)]
@@ -214,8 +203,6 @@ def _noise_of(windows: Sequence[Window]) -> _Noise:
 def _stack(s: _Samples, shifts: Floats, tails: Floats | None, first: float, count: int, step: float, noise: _Noise, rise: float, known: Fit | None = None) -> Stack:
     """The mean edge. With a fit at hand its curve is taken off before and put back behind the binning, so that a slope within
     a bin does no harm, and the standard errors come from how the edges differ."""
-    import numpy as np
-
     t = s.t - shifts[s.n]
     y = s.y if tails is None else s.y - tails
     for quiet in (t < -1.2 * rise, t < -0.5 * rise, t < 0):
@@ -248,8 +235,6 @@ def _stack(s: _Samples, shifts: Floats, tails: Floats | None, first: float, coun
 
 def _rise_of(stack: Stack, together: int) -> tuple[float, float, float]:
     """Rise time 10 to 90 % in s, size in V and middle in s of the first step, averaged over so many bins."""
-    import numpy as np
-
     good = stack.weight > 0
     t = (stack.first + stack.step * (np.arange(len(stack.mean)) + 0.5))[good]
     y = stack.mean[good]
@@ -304,13 +289,11 @@ def _inflation(residual: Floats) -> float:
     return variance * length
 
 
-def find_echo(windows: Sequence[Window], pair: Pair) -> Echo | None:
+def find_echo(windows: Sequence[EdgeWindow], pair: CablePair) -> Echo | None:
     """The echo in edges of one sender; None when there are too few usable edges.
 
     `pair` is what the record says of the cable (the fit may depart from it).
     """
-    import numpy as np
-
     if len(windows) < 1:
         return None
     noise = _noise_of(windows)
@@ -362,7 +345,7 @@ def _smooth(least: int) -> int:
         least += 1
 
 
-def _first_fit(samples: _Samples, shifts: Floats, noise: _Noise, pair: Pair, rise: float, centre: float, before: float, usable: float) -> Fit:
+def _first_fit(samples: _Samples, shifts: Floats, noise: _Noise, pair: CablePair, rise: float, centre: float, before: float, usable: float) -> Fit:
     """The best of the likely places and kinds, over all that can be seen."""
     ramp = max(1.2 * rise, 1.5 * samples.step)
     first, width, count = _grid(samples.windows, rise, before, usable, samples.step)
@@ -373,14 +356,14 @@ def _first_fit(samples: _Samples, shifts: Floats, noise: _Noise, pair: Pair, ris
     best: dict[str, Fit] = {}
     tried: list[Fit] = []
     for start in starts:
-        problem = Problem(stack, pair, start.shape, ramp)
+        problem = EchoProblem(stack, pair, start.shape, ramp)
         tried.append(problem.solve(problem.pack(start), 6))
     if not tried:
-        problem = Problem(stack, pair, "none", ramp)
+        problem = EchoProblem(stack, pair, "none", ramp)
         return problem.solve(problem.pack(Start("none", centre, ramp, 0.3 * ramp, 0.1 * ramp, -0.55, 3 * ramp)))
     apart = [f for f in tried if _apart(f)]
     for fit in sorted(apart or tried, key=lambda f: f.cost)[:4]:
-        polished = Problem(stack, pair, fit.shape, ramp).solve(fit.params, 15)
+        polished = EchoProblem(stack, pair, fit.shape, ramp).solve(fit.params, 15)
         if _apart(polished) and (fit.shape not in best or polished.cost < best[fit.shape].cost):
             best[fit.shape] = polished
     return _simplest(best or {f.shape: f for f in tried}, LEAST_GAIN)
@@ -421,9 +404,9 @@ def _near_stack(samples: _Samples, shifts: Floats, tails: Floats | None, noise: 
     return _stack(samples, shifts, tails, first, count, width, noise, rise, fit)
 
 
-def _refit(stack: Stack, pair: Pair, ramp: float, known: Fit) -> Fit:
+def _refit(stack: Stack, pair: CablePair, ramp: float, known: Fit) -> Fit:
     """The known fit on a new stack, and where it leaves much over, the other kinds at the same place."""
-    problem = Problem(stack, pair, known.shape, ramp)
+    problem = EchoProblem(stack, pair, known.shape, ramp)
     fits = {known.shape: problem.solve(problem.start_of(known), 15)}
     if known.shape == "none":
         return fits["none"]
@@ -433,11 +416,11 @@ def _refit(stack: Stack, pair: Pair, ramp: float, known: Fit) -> Fit:
     return _simplest(fits, LEAST_GAIN)
 
 
-def _looked_again(stack: Stack, pair: Pair, ramp: float, known: Fit) -> Fit:
+def _looked_again(stack: Stack, pair: CablePair, ramp: float, known: Fit) -> Fit:
     """The search once more on the narrower, finer stack: among echoes close to the edge a small one is easily missed."""
     best = known
     for start in candidates(stack, pair, ramp, known.response.centre + known.first, AGAIN_STARTS, FINE):
-        problem = Problem(stack, pair, start.shape, ramp)
+        problem = EchoProblem(stack, pair, start.shape, ramp)
         fit = problem.solve(problem.pack(start), 12)
         if _apart(fit) and fit.cost < best.cost - (LEAST_GAIN if fit.shape == "branch" and best.shape != "branch" else 0.0):
             best = fit
@@ -452,7 +435,7 @@ def _usual(stack: Stack) -> float:
     return count + 4 * math.sqrt(2 * count) + LEAST_GAIN / 2
 
 
-def _others(stack: Stack, pair: Pair, ramp: float, fit: Fit) -> dict[str, Fit]:
+def _others(stack: Stack, pair: CablePair, ramp: float, fit: Fit) -> dict[str, Fit]:
     """Every other kind of fault at the place of a fit."""
     found: dict[str, Fit] = {}
     last = stack.first + stack.step * len(stack.mean)
@@ -460,7 +443,7 @@ def _others(stack: Stack, pair: Pair, ramp: float, fit: Fit) -> dict[str, Fit]:
     for shape in ("end", "pass", "branch", "two"):
         if shape == fit.shape:
             continue
-        problem = Problem(stack, pair, shape, ramp)
+        problem = EchoProblem(stack, pair, shape, ramp)
         load = r.load if r.stub <= 0 else -0.3
         if shape in ("end", "pass"):
             # With the line going on, loss that a fit of an end took up elsewhere has to come back.
@@ -482,8 +465,6 @@ def _others(stack: Stack, pair: Pair, ramp: float, fit: Fit) -> dict[str, Fit]:
 
 def _realigned(s: _Samples, shifts: Floats, tails: Floats | None, fit: Fit, rise: float) -> Floats:
     """Each edge's own time, found against the fitted edge: noise moved the crossing that was taken before."""
-    import numpy as np
-
     centre = fit.response.centre + fit.first
     reach = 1.2 * rise + 2 * s.step
     t = s.t - shifts[s.n]
@@ -511,10 +492,8 @@ def _realigned(s: _Samples, shifts: Floats, tails: Floats | None, fit: Fit, rise
     return result
 
 
-def _tails(windows: Sequence[Window], s: _Samples, fit: Fit, shifts: Floats) -> Floats | None:
+def _tails(windows: Sequence[EdgeWindow], s: _Samples, fit: Fit, shifts: Floats) -> Floats | None:
     """What earlier edges still do at each sample, by the fitted response; None when nothing is left of them."""
-    import numpy as np
-
     r = fit.response
     trip = 2 * r.tau
     product = abs(r.source * r.load)
@@ -560,12 +539,12 @@ def _left_over(fit: Fit) -> float:
     return float(fit.residual @ fit.residual) / max(len(fit.residual), 1)
 
 
-def _judged(stack: Stack, fit: Fit, pair: Pair, usable: float, edges: int, step: float) -> Echo:
+def _judged(stack: Stack, fit: Fit, pair: CablePair, usable: float, edges: int, step: float) -> Echo:
     """Which shape the data bear out, with bars and limits."""
     rise = rise_of(fit.response)
     ramp = max(1.2 * rise, 1.5 * step)
     fit, rival = _single(stack, pair, ramp, fit)
-    none = Problem(stack, pair, "none", ramp)
+    none = EchoProblem(stack, pair, "none", ramp)
     plain = fit if fit.shape == "none" else min((none.solve(none.start_of(fit, tau=tau), 15) for tau in (fit.response.tau, 3 * fit.response.tau)), key=lambda f: f.cost)
     scale = _inflation(fit.residual)
     left_over = _left_over(fit)
@@ -611,28 +590,26 @@ def _explained(fit: Fit, plain: Fit) -> float:
 
 def _dip(stack: Stack, fit: Fit, plain: Fit) -> float:
     """The greatest departure of the fit from a sound line's, as a share of the step that leaves the driver."""
-    import numpy as np
-
     count = len(stack.mean)
     one, other = (f.base + f.size * step_response(f.response, count, stack.step) for f in (fit, plain))
     leaves = abs(plain.size) * (1 - plain.response.source) / 2
     return float(np.abs(one - other).max()) / max(leaves, 1e-12)
 
 
-def _single(stack: Stack, pair: Pair, ramp: float, fit: Fit) -> tuple[Fit, Fit | None]:
+def _single(stack: Stack, pair: CablePair, ramp: float, fit: Fit) -> tuple[Fit, Fit | None]:
     """The fit, or a simpler or better one of a single fault, and its rival."""
     if fit.shape == "none":
         return fit, None
     if fit.shape == "two":
         r = fit.response
-        end = Problem(stack, pair, "end", ramp)
+        end = EchoProblem(stack, pair, "end", ramp)
         ended = end.solve(end.start_of(fit, tau=r.tau + r.beyond, load=r.last), 20)
         minor = abs(r.load) < 1.5 * SLIGHT and abs(r.last) > 3 * abs(r.load)
         forked = abs(r.load + 1 / 3) < 0.1 and r.last > 0.6
         if ended.cost <= fit.cost + LEAST_GAIN or minor:
             fit = ended
         elif forked:  # a matched trunk that goes on is what lies across the pair, the open end that of a branch
-            branch = Problem(stack, pair, "branch", ramp)
+            branch = EchoProblem(stack, pair, "branch", ramp)
             return branch.solve(branch.start_of(fit, stub=r.beyond, beyond=r.tau, last=0.0), 20), None
         else:
             return fit, None
@@ -642,7 +619,7 @@ def _single(stack: Stack, pair: Pair, ramp: float, fit: Fit) -> tuple[Fit, Fit |
     return fit, rival
 
 
-def _rival(stack: Stack, pair: Pair, ramp: float, fit: Fit, scale: float) -> Fit | None:
+def _rival(stack: Stack, pair: CablePair, ramp: float, fit: Fit, scale: float) -> Fit | None:
     """Another kind of single fault at the place that the data do not refuse."""
     r = fit.response
     load = r.load if r.stub <= 0 else -0.2
@@ -650,7 +627,7 @@ def _rival(stack: Stack, pair: Pair, ramp: float, fit: Fit, scale: float) -> Fit
     for shape in ("end", "pass") if r.stub <= 0 else ("end",):
         if shape == fit.shape or fit.shape == "two":
             continue
-        problem = Problem(stack, pair, shape, ramp)
+        problem = EchoProblem(stack, pair, shape, ramp)
         usual = problem.start_of(fit, load=0.7 * load, beyond=r.tau, loss=1.0, source=SOURCE_PRIOR[0])
         tried = [problem.solve(p, 12) for p in (problem.start_of(fit, load=load, beyond=r.tau), usual)]
         other = min(tried, key=lambda f: f.cost)
@@ -659,18 +636,16 @@ def _rival(stack: Stack, pair: Pair, ramp: float, fit: Fit, scale: float) -> Fit
     return found
 
 
-def _departure(stack: Stack, pair: Pair, ramp: float, plain: Fit, nearest: float, usable: float) -> tuple[float, float]:
+def _departure(stack: Stack, pair: CablePair, ramp: float, plain: Fit, nearest: float, usable: float) -> tuple[float, float]:
     """Round trips in s between which the mean edge begins to differ from that of a sound line."""
-    import numpy as np
-
-    problem = Problem(stack, pair, "none", ramp)
+    problem = EchoProblem(stack, pair, "none", ramp)
     last = min(usable, stack.first + stack.step * len(stack.mean))
     low, high = 0.0, last
     times = stack.first + stack.step * (np.arange(len(stack.mean)) + 0.5)
     middle = plain.response.centre + plain.first
     for cut in np.geomspace(nearest + 0.5 * ramp, max(last, 1.1 * nearest + ramp), 14):
         short = stack._replace(weight=np.where(times < middle + cut, stack.weight, 0.0))
-        problem = Problem(short, pair, "none", ramp)
+        problem = EchoProblem(short, pair, "none", ramp)
         fit = problem.solve(problem.start_of(plain), 10)
         if fit.residual @ fit.residual < POOR * max(len(fit.residual), 1):
             low = max(low, float(cut) - 0.5 * ramp)
@@ -680,16 +655,14 @@ def _departure(stack: Stack, pair: Pair, ramp: float, plain: Fit, nearest: float
     return low, high
 
 
-def _seen_from(stack: Stack, pair: Pair, ramp: float, plain: Fit, nearest: float, farthest: float, scale: float) -> tuple[float, float]:
+def _seen_from(stack: Stack, pair: CablePair, ramp: float, plain: Fit, nearest: float, farthest: float, scale: float) -> tuple[float, float]:
     """From which round trip in s on an echo of the factor `SHOWN` would have been told, and the smallest that would have been
     told everywhere beyond, as a share of the edge.
 
     A near echo is half mistaken for the edge's own form: what of it the sound line's free parameters could take up does
     not count (Fisher information with the rest projected out, textbook).
     """
-    import numpy as np
-
-    problem = Problem(stack, pair, "end", ramp)
+    problem = EchoProblem(stack, pair, "end", ramp)
     at = problem.names.index("load")
     trips = np.unique(np.concatenate([np.geomspace(nearest, max(min(8 * ramp, farthest), 1.01 * nearest), 7), np.geomspace(nearest, max(farthest, 1.01 * nearest), 4)]))
     sizes = []
@@ -711,8 +684,6 @@ def _seen_from(stack: Stack, pair: Pair, ramp: float, plain: Fit, nearest: float
 
 def _outline(fit: Fit, stack: Stack) -> tuple[float, float, bool, float]:
     """Overshoot as a share of the settled step, period of the ringing in s (0: none), whether it settles here, step in V."""
-    import numpy as np
-
     good = stack.weight > 0
     y = (stack.mean - fit.base)[good]
     t = (stack.step * np.arange(len(stack.mean)))[good]
@@ -732,10 +703,8 @@ def _outline(fit: Fit, stack: Stack) -> tuple[float, float, bool, float]:
     return overshoot, ring, not bool(large[-len(large) // 6 :].any()), float(smooth.max())
 
 
-def mean_edge(windows: Sequence[Window], span: float) -> tuple[float, float, Floats]:
+def mean_edge(windows: Sequence[EdgeWindow], span: float) -> tuple[float, float, Floats]:
     """The edges laid over each other for a drawing: time of the first bin in s, bin width in s, volts (nan: nothing)."""
-    import numpy as np
-
     if not windows:
         return 0.0, 1.0, np.empty(0)
     step = float(np.median([w.step for w in windows]))

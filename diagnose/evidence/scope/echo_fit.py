@@ -10,15 +10,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-from diagnose.evidence.scope.echo_model import Pair, Response, slopes, step_response, table
+import numpy as np
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
+from diagnose.evidence.arrays import Floats
+from diagnose.evidence.scope.echo_model import (
+    CablePair,
+    Response,
+    slopes,
+    step_response,
+    table,
+)
 
 SHAPES: dict[str, tuple[str, ...]] = {
     "none": ("centre", "ramp", "second", "pole", "source", "loss", "skin", "tau"),
@@ -96,12 +99,10 @@ def rise_of(r: Response) -> float:
     return math.hypot(0.8 * wide, 0.74 * narrow, 2.197 * r.pole)
 
 
-class Problem:
+class EchoProblem:
     """Least squares of one shape against a stack. `ramp` in s is the unit of times."""
 
-    def __init__(self, stack: Stack, pair: Pair, shape: str, ramp: float) -> None:
-        import numpy as np
-
+    def __init__(self, stack: Stack, pair: CablePair, shape: str, ramp: float) -> None:
         self.stack, self.pair, self.shape, self.ramp = stack, pair, shape, ramp
         self.names = SHAPES[shape]
         self.used = stack.weight > 0
@@ -119,8 +120,6 @@ class Problem:
 
     def pack(self, start: Start) -> Floats:
         """A start as parameters."""
-        import numpy as np
-
         out = []
         for name in self.names:
             value = float(getattr(start, name))
@@ -154,8 +153,6 @@ class Problem:
 
     def _priors(self, p: Floats, slope: bool) -> tuple[Floats, Floats]:
         """Departures from what is usual in standard deviations, and their derivatives."""
-        import numpy as np
-
         r = np.empty(len(self._prior) + 1)
         j = np.zeros((len(r), len(p))) if slope else np.empty(0)
         for k, (at, usual, scatter) in enumerate(self._prior):
@@ -189,8 +186,6 @@ class Problem:
 
     def _linearised(self, p: Floats) -> tuple[float, float, Floats, Floats, Floats]:
         """Base, size, residual of the bins, normal matrix and gradient."""
-        import numpy as np
-
         h, d = slopes(self.unpack(p), len(self._w), self.stack.step, self.names, self.pair)
         base, size, r = self._linear(h)
         w, hw = self._w, h * self._w
@@ -204,8 +199,6 @@ class Problem:
 
     def smallest(self, p: Floats, at: int) -> float:
         """Standard deviation of one parameter with all others but the distance left free, by the linearised problem."""
-        import numpy as np
-
         normal = self._linearised(p)[3]
         rest = [k for k in range(len(p)) if k != at and self.names[k] != "tau"]
         cross = normal[at, rest]
@@ -214,8 +207,6 @@ class Problem:
 
     def solve(self, start: Floats, rounds: int = 30) -> Fit:
         """From a start to the least. Errors: none; a fit that does not move is returned as it is."""
-        import numpy as np
-
         p = np.array(start, dtype=np.float64)
         damping = 1e-2
         base, size, r, normal, gradient = self._linearised(p)
@@ -246,8 +237,6 @@ class Problem:
 
 def rebinned(stack: Stack, together: int) -> Stack:
     """So many bins made one."""
-    import numpy as np
-
     if together < 2:
         return stack
     count = len(stack.mean) // together
@@ -257,13 +246,11 @@ def rebinned(stack: Stack, together: int) -> Stack:
     return Stack(stack.first, stack.step * together, mean, np.sqrt(total))
 
 
-def candidates(stack: Stack, pair: Pair, ramp: float, centre: float, most: int, off: float = ROUGH) -> list[Start]:
+def candidates(stack: Stack, pair: CablePair, ramp: float, centre: float, most: int, off: float = ROUGH) -> list[Start]:
     """Likely places and kinds, best first: the physical response of usual faults at every distance, against the stack.
 
     `ramp` and `centre` in s are the edge's as far as they can be read off it, `off` how far the edge may be another, of the step.
     """
-    import numpy as np
-
     together = max(len(stack.mean) // ROUGH_BINS, 1)
     while together > 1 and stack.step * together > 0.5 * ramp:
         together -= 1
@@ -297,8 +284,6 @@ def candidates(stack: Stack, pair: Pair, ramp: float, centre: float, most: int, 
 
 def _trips(first: float, stop: float, even: float) -> Floats:
     """Round trips to try: near ones by shares, far ones evenly."""
-    import numpy as np
-
     out = [first]
     while out[-1] < stop:
         out.append(out[-1] + min(max(0.12 * out[-1], 0.15 * even), even))
@@ -307,8 +292,6 @@ def _trips(first: float, stop: float, even: float) -> Floats:
 
 def _costs(r: Response, trips: Floats, stack: Stack, stubs: Sequence[float]) -> Floats:
     """Weighted sums of squares, shape (trips, kinds), with the best level and size of each."""
-    import numpy as np
-
     w2 = stack.weight**2
     y = stack.mean
     s0, sy, syy = float(w2.sum()), float(w2 @ y), float(w2 @ y**2)

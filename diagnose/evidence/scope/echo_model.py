@@ -13,37 +13,33 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+import numpy as np
+
+from diagnose.evidence.arrays import Complexes, Floats
 from diagnose.physics.cable import COPPER_20C, LIGHT, diameter_mm, ohms_per_metre
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
-    Complexes = NDArray[np.complex128]
 
 DAMPING = 11.0  # the wrapped-round rest of the response is smaller by e to this power
 VACUUM = 4e-7 * math.pi
 LARGEST = 0.9995  # factors are kept within this of zero, so that no impedance is infinite
 
 
-class Pair(NamedTuple):
+class CablePair(NamedTuple):
     """What is known of the cable: loss rate in 1/s (resistance over inductance), skin-effect time in s."""
 
     loss: float
     skin: float
 
 
-def pair_of(awg: float, impedance: float, velocity_factor: float) -> Pair:
+def pair_of(awg: float, impedance: float, velocity_factor: float) -> CablePair:
     """The pair's constants from gauge, impedance in ohm and velocity factor.
 
     Errors: ValueError as `ohms_per_metre`. Source: textbook; copper as in `diagnose.physics.cable`.
     """
     loss = 2 * ohms_per_metre(awg) * velocity_factor * LIGHT / impedance
     radius = diameter_mm(awg) * 1e-3 / 2
-    return Pair(loss, VACUUM * radius**2 / (4 * COPPER_20C))
+    return CablePair(loss, VACUUM * radius**2 / (4 * COPPER_20C))
 
 
 class Response(NamedTuple):
@@ -82,8 +78,6 @@ class _Grid(NamedTuple):
 
 @lru_cache(maxsize=16)
 def _grid(count: int, step: float) -> _Grid:
-    import numpy as np
-
     size = 2 * count
     period = size * step
     sigma = DAMPING / period
@@ -101,8 +95,6 @@ def _impedance(factor: float) -> float:
 
 def _root(loss: float, skin: float, s: Complexes) -> Complexes:
     """Impedance over the lossless one; the same root as the propagation."""
-    import numpy as np
-
     if loss <= 0:
         return np.ones_like(s)
     return np.asarray(np.sqrt(1 + loss * np.sqrt(1 + s * skin) / s), dtype=np.complex128)
@@ -123,8 +115,6 @@ class _Parts(NamedTuple):
 
 
 def _parts(r: Response, s: Complexes) -> _Parts:
-    import numpy as np
-
     line = _root(r.loss, r.skin, s)
     travel = s * line
     ahead = np.exp(-2 * r.tau * travel)
@@ -152,8 +142,6 @@ def _parts(r: Response, s: Complexes) -> _Parts:
 
 def _turns(grid: _Grid, seconds: float) -> Complexes:
     """exp(s seconds) on the evenly spaced frequencies, as products of two short tables."""
-    import numpy as np
-
     count = len(grid.s)
     block = 64
     turn = (grid.s[1] - grid.s[0]) * seconds
@@ -181,8 +169,6 @@ def step_response(r: Response, count: int, step: float) -> Floats:
 
     Errors: none; the values of `r` are not checked.
     """
-    import numpy as np
-
     grid = _grid(count, step)
     spectrum = _parts(r, grid.s).voltage * _edge(r, grid)[0]
     result: Floats = np.fft.irfft(spectrum, grid.size)[:count] * grid.growth
@@ -193,15 +179,13 @@ WANTED = ("centre", "ramp", "second", "pole", "source", "tau", "load", "stub", "
 LOSS_STEP = 0.1  # near zero a little skin effect looks like a little more delay, a good deal of it does not
 
 
-def slopes(r: Response, count: int, step: float, wanted: Sequence[str], pair: Pair) -> tuple[Floats, Floats]:
+def slopes(r: Response, count: int, step: float, wanted: Sequence[str], pair: CablePair) -> tuple[Floats, Floats]:
     """The response and its derivatives, rows in the order of `wanted` (names of `WANTED`).
 
     `centre` in 1/s; `ramp`, `second`, `pole`, `tau`, `stub`, `beyond` by their natural logarithms; `source`, `load`, `last` by
     the inverse hyperbolic tangent; `loss` and `skin` by shares of `pair`, as a secant.
     Errors: ValueError for an unknown name.
     """
-    import numpy as np
-
     grid = _grid(count, step)
     s = grid.s
     parts = _parts(r, s)
@@ -266,8 +250,6 @@ def table(r: Response, trips: Floats, count: int, step: float, loads: Sequence[f
 
     Shape (trips, loads + stubs, count). Everything else is as in `r`; behind a branch the line goes on for ever.
     """
-    import numpy as np
-
     grid = _grid(count, step)
     line = _root(r.loss, r.skin, grid.s)
     travel = grid.s * line

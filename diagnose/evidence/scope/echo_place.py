@@ -28,7 +28,7 @@ OPEN_ABOVE, SHORT_BELOW = 0.7, -0.7
 LIKE_TERMINATOR = 0.09  # an echo within this of -1/3 is that of a second terminator
 
 
-class Spot(NamedTuple):
+class EchoPlace(NamedTuple):
     """An echo's place. Metres from the probe; `bar` half of the 95 % interval, of which `velocity_bar` is the cable's.
 
     `kind` is one of `missing terminator`, `doubled terminator`, `extra terminator`, `open`, `short`, `higher impedance`,
@@ -129,7 +129,7 @@ def kind_of(echo: Echo, at_end: bool | None) -> str:
     return "higher impedance" if g > 0 else "lower impedance"
 
 
-def locate(echo: Echo, site: Site | None, trunk: Trunk | None, probe: int | None) -> Spot | None:
+def locate(echo: Echo, site: Site | None, trunk: Trunk | None, probe: int | None) -> EchoPlace | None:
     """The place of an echo seen from a unit; None without an echo."""
     if echo.shape == "none":
         return None
@@ -165,7 +165,7 @@ def locate(echo: Echo, site: Site | None, trunk: Trunk | None, probe: int | None
             notes.append("not every segment's length is recorded; the segment is a guess")
     echo = echo.seen_as(None if at_end is None else not at_end)
     ohms = load_from_gamma(min(max(echo.factor, -1.0), 1.0), impedance)
-    return Spot(
+    return EchoPlace(
         kind_of(echo, at_end), metres, bar, velocity_bar, factor, known, ohms, tuple(dict.fromkeys(places)), unit, tuple(notes), echo.factor, echo.factor_bar,
     )  # fmt: skip
 

@@ -7,7 +7,14 @@ from __future__ import annotations
 
 from diagnose.evidence.report import TakenReading
 from diagnose.evidence.scope.echo import UNCLEAR, Echo
-from diagnose.evidence.scope.echo_place import LENGTH_SHARE, Reach, Spot, metres_of, reaches, velocity
+from diagnose.evidence.scope.echo_place import (
+    LENGTH_SHARE,
+    EchoPlace,
+    Reach,
+    metres_of,
+    reaches,
+    velocity,
+)
 from diagnose.gauges.trunk import segment_lengths
 from diagnose.site.model import Site, Trunk
 from diagnose.site.places import Place, describe
@@ -23,7 +30,7 @@ TELLING = 0.15
 """A recording in which an echo of this factor would drown proves no place sound (common practice, no source)."""
 
 
-def echo_readings(echo: Echo, spot: Spot | None, site: Site, trunk: Trunk, probe: int, lines: str) -> tuple[TakenReading, ...]:
+def echo_readings(echo: Echo, spot: EchoPlace | None, site: Site, trunk: Trunk, probe: int, lines: str) -> tuple[TakenReading, ...]:
     """Answers to `echo-from-end`, `echo-from-segment`, `echo-from-unit` or, with the place not clear, `echo-on-pair`.
 
     Places from which the echo would have taken another time are then answered `none`, and so is all of a sound trunk
@@ -93,12 +100,12 @@ def _segments_along(way: Reach, trunk: Trunk) -> list[str]:
     return [way.end, *(str(_segment(trunk, a, b)) for a, b in zip(way.units, way.units[1:], strict=False))]
 
 
-def _one_way(spot: Spot, trunk: Trunk, probe: int) -> bool:
+def _one_way(spot: EchoPlace, trunk: Trunk, probe: int) -> bool:
     """Whether all places that the echo may come from lie on one side of the probe."""
     return sum(1 for way in reaches(trunk, probe) if set(spot.places) & set(_segments_along(way, trunk))) == 1
 
 
-def _past_the_end(spot: Spot, trunk: Trunk, probe: int) -> bool:
+def _past_the_end(spot: EchoPlace, trunk: Trunk, probe: int) -> bool:
     """Whether the echo is farther than the recorded trunk is long: then the record is wrong, and no place can be named."""
     longest = max((way.metres[-1] for way in reaches(trunk, probe)), default=0.0)
     return spot.metres > longest * (1 + LENGTH_SHARE) + spot.bar + 1.0

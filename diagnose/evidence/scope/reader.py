@@ -7,15 +7,17 @@ import re
 from collections.abc import Mapping
 from typing import IO, Any, NamedTuple
 
+import numpy as np
+
 from diagnose.evidence.drawing import Curve, CurveMark, Drawing
 from diagnose.evidence.reader import Asked, EvidenceError, reader
 from diagnose.evidence.report import Report, TakenReading
 from diagnose.evidence.scope import sheet as scope_csv
 from diagnose.evidence.scope.echo import POOR, SLIGHT, UNCLEAR, Echo, find_echo, mean_edge, one_sender
-from diagnose.evidence.scope.echo_model import Pair, pair_of
-from diagnose.evidence.scope.echo_place import Spot, locate, metres_of, velocity
+from diagnose.evidence.scope.echo_model import CablePair, pair_of
+from diagnose.evidence.scope.echo_place import EchoPlace, locate, metres_of, velocity
 from diagnose.evidence.scope.echo_readings import echo_readings
-from diagnose.evidence.scope.scan import IDLE_BITS, Idle, Scan, Window
+from diagnose.evidence.scope.scan import IDLE_BITS, EdgeWindow, Idle, Scan
 from diagnose.evidence.scope.uart import Decoded, decode, rate_words
 from diagnose.evidence.tally import Tally
 from diagnose.gauges.bands import awg_of
@@ -37,16 +39,16 @@ _PROBE_NAMED = re.compile(r"\b(?:trunk \d{1,3} )?(?:unit \d{1,4}|far end|near en
 HELD_S = 0.03  # no frame keeps the line low for so long
 
 
-class Analysis(NamedTuple):
+class WaveFindings(NamedTuple):
     """Everything found, for the report and for drawings. `probe` is a unit's number, `site` what it was placed on."""
 
     scan: Scan
-    layout: scope_csv.Layout
+    layout: scope_csv.WaveLayout
     tally: Tally
     decoded: Decoded | None
-    windows: tuple[Window, ...]
+    windows: tuple[EdgeWindow, ...]
     echo: Echo | None
-    spot: Spot | None
+    spot: EchoPlace | None
     site: Site | None
     trunk: Trunk | None
     probe: int | None
@@ -86,7 +88,7 @@ def probe_unit(site: Site, text: str) -> tuple[Trunk | None, int | None]:
     return site.trunk_of(place), place.number
 
 
-def cable_of(site: Site | None, trunk: Trunk | None) -> Pair:
+def cable_of(site: Site | None, trunk: Trunk | None) -> CablePair:
     """The pair's constants by the record, else 24 AWG of 120 ohm."""
     here = Place("trunk", trunk.number) if trunk else Place("site")
     awg = awg_of(site.word("trunk.cable", here) or "24-awg") if site and trunk else 24.0
@@ -94,13 +96,13 @@ def cable_of(site: Site | None, trunk: Trunk | None) -> Pair:
     return pair_of(awg, impedance, velocity(site, trunk)[0])
 
 
-def analyse(stream: IO[bytes], site: Site | None = None, probe: str | None = None) -> Analysis:
+def analyse(stream: IO[bytes], site: Site | None = None, probe: str | None = None) -> WaveFindings:
     """Read a recording once, in bounded memory, and find everything in it.
 
     `probe` says at which unit the probe sat; else a comment line of the file does, else it was the controller.
     Errors: EvidenceError when it holds no waveform, or the probe's place is not on the record's trunk.
     """
-    rows, scan = scope_csv.Rows(stream), Scan()
+    rows, scan = scope_csv.WaveRows(stream), Scan()
     common = Idle()
     for times, plus, minus in rows:
         scan.feed(times, plus if minus is None else plus - minus)
@@ -122,13 +124,13 @@ def analyse(stream: IO[bytes], site: Site | None = None, probe: str | None = Non
     driven, mark = _driven(scan, decoded)
     idle_v, idle_why = _idle(scan, decoded, mark, rows.layout.leads_sure)
     shape, why = _shape(scan, decoded, echo, driven, idle_v)
-    return Analysis(
+    return WaveFindings(
         scan, rows.layout, rows.tally, decoded, tuple(windows), echo, spot, site, trunk, unit, bool(said), driven, mark,
         idle_v, idle_why, shape, why,
     )  # fmt: skip
 
 
-def _chosen(scan: Scan, decoded: Decoded | None) -> list[Window]:
+def _chosen(scan: Scan, decoded: Decoded | None) -> list[EdgeWindow]:
     """Edges of requests where they can be told, for their sender is known; else those of the strongest sender."""
     windows = scan.windows()
     if decoded is not None:
@@ -142,8 +144,6 @@ def _chosen(scan: Scan, decoded: Decoded | None) -> list[Window]:
 
 def _driven(scan: Scan, decoded: Decoded | None) -> tuple[float, float]:
     """Settled volts of the driven levels from their middle, and the level of mark."""
-    import numpy as np
-
     if len(scan.times) < 4:
         return 0.0, 0.0
     before = np.array(scan.before[1:])
@@ -176,8 +176,6 @@ def _idle(scan: Scan, decoded: Decoded | None, mark: float, leads_sure: bool = F
 
 def _shape(scan: Scan, decoded: Decoded | None, echo: Echo | None, driven: float, idle_v: float | None) -> tuple[str, str]:
     """The outcome of `scope-look`, or an empty text when the recording does not show it, and why."""
-    import numpy as np
-
     lasts = scan.end - (scan.start or 0.0)
     if len(scan.times) < 4:
         if scan.idle.mean < -THRESHOLD_V and lasts > HELD_S and not scan.idle.bursts:
@@ -219,7 +217,7 @@ def _near(value: float, bar: float) -> str:
     return f"{value:.{digits}f} m ± {rounded_up:.{digits}f} m"
 
 
-def limits(a: Analysis) -> tuple[str, ...]:
+def limits(a: WaveFindings) -> tuple[str, ...]:
     """What this recording cannot show, and by how much."""
     echo = a.echo
     if echo is None:
@@ -248,7 +246,7 @@ def _ns(seconds: float) -> str:
     return f"{1e9 * seconds:.0f} ns" if seconds < 2e-6 else f"{1e6 * seconds:.1f} us"
 
 
-def _echo_words(a: Analysis) -> list[str]:
+def _echo_words(a: WaveFindings) -> list[str]:
     echo, spot = a.echo, a.spot
     if echo is None:
         return []
@@ -282,7 +280,7 @@ def _echo_words(a: Analysis) -> list[str]:
     return [*words, *spot.notes]
 
 
-def says(a: Analysis) -> tuple[str, ...]:
+def says(a: WaveFindings) -> tuple[str, ...]:
     """The findings in sentences."""
     words: list[str] = []
     d = a.decoded
@@ -309,7 +307,7 @@ def says(a: Analysis) -> tuple[str, ...]:
     return tuple(words)
 
 
-def taken(a: Analysis) -> tuple[TakenReading, ...]:
+def taken(a: WaveFindings) -> tuple[TakenReading, ...]:
     """The answers to checks that the recording gives."""
     if a.site is None or a.trunk is None or a.probe is None:
         return ()
@@ -332,7 +330,7 @@ def taken(a: Analysis) -> tuple[TakenReading, ...]:
     return tuple(found)
 
 
-def _settings(a: Analysis, lines: str) -> list[TakenReading]:
+def _settings(a: WaveFindings, lines: str) -> list[TakenReading]:
     """The controller's port settings, as its own requests show them."""
     d, site, trunk = a.decoded, a.site, a.trunk
     if d is None or site is None or trunk is None or not d.clock.standard:
@@ -347,7 +345,7 @@ def _settings(a: Analysis, lines: str) -> list[TakenReading]:
     return [TakenReading("controller-port-shown", str(here), "wrong-serial" if wrong else "as-planned", because, lines)]
 
 
-def drawings(a: Analysis) -> tuple[Drawing, ...]:
+def drawings(a: WaveFindings) -> tuple[Drawing, ...]:
     """What can be drawn: the mean edge with the echo marked, and the recording."""
     env = a.scan.envelope
     whole = Drawing("The recording", Curve(a.scan.start or 0.0, a.scan.end, tuple(env.low), tuple(env.high)))
@@ -369,7 +367,7 @@ def _frames(d: Decoded | None) -> list[dict[str, Any]]:
     return [{"start_s": f.start, "hex": f.data.hex(" "), "crc_good": f.crc_good, "broken": f.bad} for f in d.frames[:SHOWN_FRAMES]]
 
 
-def figures(a: Analysis) -> Mapping[str, Any]:
+def figures(a: WaveFindings) -> Mapping[str, Any]:
     """JSON values; see docs/evidence/waveform.md."""
     d, echo, spot = a.decoded, a.echo, a.spot
     out: dict[str, Any] = {
@@ -398,7 +396,7 @@ def figures(a: Analysis) -> Mapping[str, Any]:
     return out
 
 
-def report(a: Analysis) -> Report:
+def report(a: WaveFindings) -> Report:
     """The analysis as every reader gives it."""
     title = f"Oscilloscope recording, {a.scan.samples} samples" + (f" at unit {a.probe}" if a.probe is not None else "")
     return Report("waveform", title, says(a), taken(a), figures(a), a.tally.understood, a.tally.not_understood, tuple(a.tally.samples), drawings(a))
@@ -412,4 +410,4 @@ def read(stream: IO[bytes], asked: Asked) -> Report:
     return report(analyse(stream, asked.site, probe))
 
 
-__all__ = ["Analysis", "analyse", "cable_of", "drawings", "figures", "limits", "probe_unit", "read", "report", "says", "taken"]
+__all__ = ["WaveFindings", "analyse", "cable_of", "drawings", "figures", "limits", "probe_unit", "read", "report", "says", "taken"]

@@ -8,13 +8,11 @@ from __future__ import annotations
 import heapq
 from array import array
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+import numpy as np
 
-    Floats = NDArray[np.float64]
+from diagnose.evidence.arrays import Floats
 
 AFTER_S = 30e-6
 """What is kept after an edge, s: an echo from 1200 m at 0.66 c takes 12 µs; two of them are wanted."""
@@ -31,7 +29,7 @@ LEAST_ACTIVE_V = 0.06  # what stays nearer than this to one level carries no sig
 IDLE_BITS = 14.0  # a longer pause is no part of a character, and a driver has let go by then
 
 
-class Window(NamedTuple):
+class EdgeWindow(NamedTuple):
     """The samples around one edge. `first` is the time of the first one and `step` their spacing, s, against the edge."""
 
     edge: float
@@ -106,8 +104,6 @@ class Idle:
 
     def feed(self, volts: Floats) -> None:
         """Take samples of one pause."""
-        import numpy as np
-
         n = len(volts)
         if not n:
             return
@@ -132,8 +128,6 @@ class Scan:
     """Feed blocks in order, then `finish()`."""
 
     def __init__(self) -> None:
-        import numpy as np
-
         self.samples = 0
         self.start: float | None = None
         self.end = 0.0
@@ -150,7 +144,7 @@ class Scan:
         self._hysteresis = 0.0
         self._state = 0
         self._bit = 0.0
-        self._heap: list[tuple[float, int, Window]] = []
+        self._heap: list[tuple[float, int, EdgeWindow]] = []
         self._pending: list[tuple[int, int]] = []  # (number of the edge, its sample counted from the start)
         self._t = np.empty(0)
         self._y = np.empty(0)
@@ -176,13 +170,11 @@ class Scan:
         self._windows(final=True)
         self._t, self._y = self._t[:0], self._y[:0]
 
-    def windows(self) -> list[Window]:
+    def windows(self) -> list[EdgeWindow]:
         """The kept windows in order of time."""
         return sorted((w for _, _, w in self._heap), key=lambda w: w.edge)
 
     def _flush(self) -> None:
-        import numpy as np
-
         if not self._waiting:
             return
         t, y = np.concatenate(self._wait_t), np.concatenate(self._wait_y)
@@ -191,8 +183,6 @@ class Scan:
 
     def _evened(self, t: Floats) -> Floats:
         """Times printed with few digits come in steps; where the rows are even, the straight line is the better time."""
-        import numpy as np
-
         n = len(t)
         if self.start is None:
             self.start = float(t[0])
@@ -215,8 +205,6 @@ class Scan:
         return t
 
     def _look(self, t: Floats, y: Floats) -> None:
-        import numpy as np
-
         self.samples += len(t)
         self.end = float(t[-1])
         if not self.step and len(t) > 1:
@@ -236,8 +224,6 @@ class Scan:
 
     def _levels(self, y: Floats) -> None:
         """Where the two driven levels lie, from the first block that holds a signal, or a much larger one later."""
-        import numpy as np
-
         if len(y) < 16:
             return
         bins = np.histogram(y, bins=200)
@@ -257,8 +243,6 @@ class Scan:
         self._hysteresis = max(0.2 * (high - low) / 2, 4 * noise)
 
     def _edges(self) -> None:
-        import numpy as np
-
         assert self.threshold is not None
         t, y, old = self._t, self._y, self._fresh
         level = y[old:] - self.threshold
@@ -285,8 +269,6 @@ class Scan:
         self._state = int(side[-1])
 
     def _add_edge(self, when: float, sign: int, at: int) -> None:
-        import numpy as np
-
         run = when - (self.times[-1] if self.times else float(self._t[0]))
         count = int(min(max(0.25 * run, 0.0) / self.step, 2000))
         guard = max(2, int(min(0.05 * run / self.step, 200)))
@@ -297,8 +279,6 @@ class Scan:
         self._pending.append((len(self.times) - 1, self._origin + at))
 
     def _guess_bit(self) -> None:
-        import numpy as np
-
         recent = np.diff(np.frombuffer(self.times, dtype=np.float64)[-4000:])
         self._bit = float(np.percentile(recent, 5))
         # A view of the array would forbid it to grow.
@@ -306,8 +286,6 @@ class Scan:
 
     def _idle(self) -> None:
         """Samples in pauses longer than a character."""
-        import numpy as np
-
         fresh_t, fresh_y = self._t[self._last_idle - self._origin :], self._y[self._last_idle - self._origin :]
         self._last_idle = self._origin + len(self._t)
         if not self.times or not self._bit:
@@ -354,9 +332,7 @@ class Scan:
                 heapq.heapreplace(self._heap, entry)
         self._pending = keep
 
-    def _cut(self, number: int, at: int, before: int, after: int, every: int, quiet: float, free: float) -> Window | None:
-        import numpy as np
-
+    def _cut(self, number: int, at: int, before: int, after: int, every: int, quiet: float, free: float) -> EdgeWindow | None:
         here = at - self._origin
         first = max(0, here - before)
         last = min(len(self._t), here + min(after, int(free / self.step) + 1))
@@ -372,7 +348,7 @@ class Scan:
         edge = self.times[number]
         earlier = tuple((edge - self.times[k], int(self.signs[k])) for k in range(max(0, number - EARLIER_EDGES), number))
         step = float(t[-1] - t[0]) / (len(t) - 1)
-        return Window(edge, int(self.signs[number]), float(t[0]) - edge, step, np.array(y), quiet, free, earlier)
+        return EdgeWindow(edge, int(self.signs[number]), float(t[0]) - edge, step, np.array(y), quiet, free, earlier)
 
     def _forget(self) -> None:
         before, after, _ = self._reach()

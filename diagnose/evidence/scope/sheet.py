@@ -10,8 +10,11 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import IO, TYPE_CHECKING
+from typing import IO
 
+import numpy as np
+
+from diagnose.evidence.arrays import Floats
 from diagnose.evidence.lines import (
     HEADER_LINES,
     LONGEST_ROW,
@@ -25,12 +28,6 @@ from diagnose.evidence.lines import (
 from diagnose.evidence.reader import EvidenceError
 from diagnose.evidence.tally import Tally
 from diagnose.source.problems import one_line
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
 
 MOST_COLUMNS = 3
 SLOWEST_STEP = 1e-3  # s; a bit of the slowest trunk is shorter, so no waveform has such steps
@@ -48,7 +45,7 @@ _PROBE = re.compile(r"\b(?:probe|measured\s+at|place)\s*(?:is|at|:|=|,|;|\t)\s*(
 
 
 @dataclass
-class Layout:
+class WaveLayout:
     """How the file is written. `plus` and `minus` are column numbers; `minus` is None for one differential channel.
 
     `leads_sure`: titles or a comment line say which lead sat on the wire marked +.
@@ -102,7 +99,7 @@ def _unit(text: str, units: dict[str, float]) -> float | None:
     return None
 
 
-def layout(head: bytes) -> Layout:
+def layout(head: bytes) -> WaveLayout:
     """How an export is written, from its first bytes.
 
     Errors: EvidenceError when no rows of two or three numbers are found.
@@ -136,7 +133,7 @@ def layout(head: bytes) -> Layout:
     named = columns == 3 and bool(_PLUS.search(names[plus])) and bool(_MINUS.search(names[3 - plus]))
     sure = named or any(_LEADS.search(line) for line in lines[:start])
     probe = next((m.group(1).strip(" .-") for line in lines[:start] if (m := _PROBE.search(line))), "")
-    return Layout(separator, comma, columns, time_unit, tuple(volts), plus, minus, one_line(probe, 40), start, sure)
+    return WaveLayout(separator, comma, columns, time_unit, tuple(volts), plus, minus, one_line(probe, 40), start, sure)
 
 
 def recognise(head: bytes, name: str) -> float:
@@ -164,7 +161,7 @@ def recognise(head: bytes, name: str) -> float:
     return score + (0.1 if name.lower().endswith((".csv", ".txt", ".tsv")) else 0.0)
 
 
-class Rows:
+class WaveRows:
     """Iterate over blocks `(time s, plus V, minus V or None)` of a stream; `tally` and `layout` tell the rest."""
 
     def __init__(self, stream: IO[bytes]) -> None:
@@ -193,8 +190,6 @@ class Rows:
                 yield self._scaled(table)
 
     def _scaled(self, table: Floats) -> tuple[Floats, Floats, Floats | None]:
-        import numpy as np
-
         good = np.isfinite(table).all(axis=1)
         if not good.all():
             self.tally.refused(b"not a finite number", "over the range", int((~good).sum()))
@@ -207,8 +202,6 @@ class Rows:
 
     def _fast(self, chunk: bytes) -> Floats | None:
         """The chunk as a table, or None when any line of it is not a plain row."""
-        import numpy as np
-
         wanted = self.layout
         lines = chunk.count(b"\n") + (0 if chunk.endswith(b"\n") else 1)
         per_line = wanted.columns - 1
@@ -231,8 +224,6 @@ class Rows:
         return table if lines < 2 or bool((np.diff(table[:, 0]) >= 0).all()) else None
 
     def _slow(self, chunk: bytes) -> Floats:
-        import numpy as np
-
         wanted, rows = self.layout, []
         for line in chunk.split(b"\n"):
             if not line.strip():
@@ -250,11 +241,11 @@ class Rows:
         return np.array(rows, dtype=np.float64).reshape(len(rows), wanted.columns)
 
 
-def describe(wanted: Layout) -> str:
+def describe(wanted: WaveLayout) -> str:
     """The layout in words, for a person who wonders what was read."""
     name = {";": "semicolons", "\t": "tabs", ",": "commas", " ": "blanks"}[wanted.separator]
     channels = "one differential channel" if wanted.minus is None else f"two channels, + in column {wanted.plus + 1}"
     return f"columns separated by {name}, decimal {'comma' if wanted.comma else 'point'}, {channels}"
 
 
-__all__ = ["Layout", "Rows", "describe", "layout", "recognise"]
+__all__ = ["WaveLayout", "WaveRows", "describe", "layout", "recognise"]

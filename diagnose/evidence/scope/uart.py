@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
+import numpy as np
+
 from diagnose.physics.serial import SEND_TOLERANCE, STANDARD_RATES, crc_good
 
 RATES = tuple(sorted({*STANDARD_RATES, 300, 600, 14_400, 28_800, 76_800, 230_400, 250_000, 460_800, 500_000, 921_600, 1_000_000}))
@@ -20,7 +22,7 @@ FRAME_GAP_BITS = 22.0  # two characters: less may be a slow sender, more is anot
 MOST_FRAMES = 2000
 
 
-class Clock(NamedTuple):
+class BitClock(NamedTuple):
     """The bit time as measured: rate in bit/s, its nearest standard rate (0: none within 3 %), the scatter in bits."""
 
     rate: float
@@ -30,7 +32,7 @@ class Clock(NamedTuple):
     intervals: int
 
 
-class Frame(NamedTuple):
+class UartFrame(NamedTuple):
     """Characters without a pause. `start` and `end` in s, `bad` the characters with a wrong parity or stop bit."""
 
     start: float
@@ -52,11 +54,11 @@ class Frame(NamedTuple):
 class Decoded(NamedTuple):
     """What the line carries. `inverted`: the resting level is the lower one."""
 
-    clock: Clock
+    clock: BitClock
     bits: int
     parity: str
     stops: int  # 0: cannot be told
-    frames: tuple[Frame, ...]
+    frames: tuple[UartFrame, ...]
     characters: int
     bad: int
     inverted: bool
@@ -67,10 +69,8 @@ class Decoded(NamedTuple):
         return f"{self.bits}{self.parity[0].upper()}{self.stops or '?'}"
 
 
-def clock(times: Sequence[float], signs: Sequence[int]) -> Clock | None:
+def clock(times: Sequence[float], signs: Sequence[int]) -> BitClock | None:
     """The bit time behind the intervals between edges (s); None when there are too few or they fit no clock."""
-    import numpy as np
-
     t, s = np.asarray(times[:MOST_INTERVALS], dtype=np.float64), np.asarray(signs[:MOST_INTERVALS])
     gaps, low = np.diff(t), s[:-1] < 0
     if len(gaps) < 5:
@@ -113,7 +113,7 @@ def clock(times: Sequence[float], signs: Sequence[int]) -> Clock | None:
         rate, skew = 1 / float(solution[0]), float(solution[1])
         scatter, used_count = float(np.sqrt(np.mean(left**2))) * rate, int(used.sum())
     nearest = min(RATES, key=lambda r: abs(math.log(rate / r)))
-    return Clock(rate, nearest if abs(rate / nearest - 1) < 0.03 else 0, scatter, skew, used_count)
+    return BitClock(rate, nearest if abs(rate / nearest - 1) < 0.03 else 0, scatter, skew, used_count)
 
 
 def _levels(times: Sequence[float], signs: Sequence[int], skew: float) -> tuple[list[float], list[int]]:
@@ -197,12 +197,12 @@ def _stops(characters: list[tuple[float, int, bool, bool]], cells: int, bit: flo
     return (1, cells + 2.0) if shortest < cells + 2.5 else (2, cells + 3.0)
 
 
-def _frames(characters: list[tuple[float, int, bool, bool]], size: float, bit: float) -> list[Frame]:
-    frames: list[Frame] = []
+def _frames(characters: list[tuple[float, int, bool, bool]], size: float, bit: float) -> list[UartFrame]:
+    frames: list[UartFrame] = []
     start, last, data, bad = 0.0, -math.inf, bytearray(), 0
     for at, value, parity_right, stop_right in characters:
         if at - last > (FRAME_GAP_BITS + size) * bit and data:
-            frames.append(Frame(start, last + size * bit, bytes(data), bad))
+            frames.append(UartFrame(start, last + size * bit, bytes(data), bad))
             data, bad = bytearray(), 0
         if not data:
             start = at
@@ -210,11 +210,11 @@ def _frames(characters: list[tuple[float, int, bool, bool]], size: float, bit: f
         bad += not (parity_right and stop_right)
         last = at
     if data:
-        frames.append(Frame(start, last + size * bit, bytes(data), bad))
+        frames.append(UartFrame(start, last + size * bit, bytes(data), bad))
     return frames
 
 
-def rate_words(found: Clock) -> str:
+def rate_words(found: BitClock) -> str:
     """The rate in words: `19200 bit/s`, with the deviation where it is more than senders may have."""
     if not found.standard:
         return f"{found.rate:.0f} bit/s, which is no usual rate"

@@ -10,12 +10,8 @@ from functools import cache
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-Octets = npt.NDArray[np.uint8]
-Words = npt.NDArray[np.uint16]
-Index = npt.NDArray[np.int64]
-Mask = npt.NDArray[np.bool_]
+from diagnose.evidence.arrays import Bools, Octets, Whole, Words
 
 LONGEST = 256  # bytes of the longest frame (MODBUS over Serial Line V1.02, 2.5.1)
 SHIFT = 9
@@ -24,7 +20,7 @@ START = np.uint16(0xFFFF)
 LOW, BYTE = np.uint16(0xFF), np.uint16(8)
 
 
-class Tables(NamedTuple):
+class CrcTables(NamedTuple):
     """`one` (256,) steps by a byte, `two` (65536,) by two; `low` and `high` (257, 256) run n zero bytes."""
 
     one: Words
@@ -34,7 +30,7 @@ class Tables(NamedTuple):
 
 
 @cache
-def tables() -> Tables:
+def tables() -> CrcTables:
     """The tables, made at first use."""
     one: Words = np.arange(256, dtype=np.uint16)
     for _ in range(8):
@@ -46,7 +42,7 @@ def tables() -> Tables:
     low[0], high[0] = states[:256], states[:256] << BYTE
     for n in range(LONGEST):
         low[n + 1], high[n + 1] = _step(one, low[n]), _step(one, high[n])
-    return Tables(one, two, low, high)
+    return CrcTables(one, two, low, high)
 
 
 def _step(one: Words, states: Words) -> Words:
@@ -92,7 +88,7 @@ class Registers:
         self._states = states.ravel()
         self._lanes = lanes
 
-    def _at(self, offsets: Index) -> Words:
+    def _at(self, offsets: Whole) -> Words:
         """The register just before the byte at each offset."""
         states: Words = self._states.take(((offsets & LANE - 1) >> 1) * self._lanes + (offsets >> SHIFT))
         odd = np.flatnonzero(offsets & 1)
@@ -101,11 +97,11 @@ class Registers:
             states[odd] = tables().one[(before & LOW) ^ self._data[offsets[odd] - 1]] ^ (before >> BYTE)
         return states
 
-    def good(self, start: Index, length: Index) -> Mask:
+    def good(self, start: Whole, length: Whole) -> Bools:
         """Which stretches (start and length in bytes, at most 256, inside the block) end in their own CRC."""
         end = start + length
         begun = self._at(start) ^ START
-        result: Mask = _run(length, begun) == self._at(end)
+        result: Bools = _run(length, begun) == self._at(end)
         crosses = np.flatnonzero(start >> SHIFT != end >> SHIFT)  # also what ends with its lane: the next one begins at zero
         if len(crosses):
             room = LANE - (start[crosses] & LANE - 1)
@@ -115,7 +111,7 @@ class Registers:
         return result
 
 
-def _run(zeros: Index, states: Words) -> Words:
+def _run(zeros: Whole, states: Words) -> Words:
     """Registers after so many zero bytes each."""
     t = tables()
     row = zeros << 8

@@ -14,9 +14,9 @@ from functools import cache
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from diagnose.evidence.serial.crc import LONGEST, Index, Mask, Octets, Registers, Words
+from diagnose.evidence.arrays import Bools, Keys, Octets, Whole, Words
+from diagnose.evidence.serial.crc import LONGEST, Registers
 
 REQUEST, REPLY = 1, 2
 KEPT = 512  # bytes of a gap that are kept
@@ -32,13 +32,13 @@ class Frames(NamedTuple):
     reply that a request asks for (0 not known); `key` the first eight bytes and `tail` the last two as numbers.
     """
 
-    start: Index
-    length: Index
+    start: Whole
+    length: Whole
     address: Octets
     function: Octets
     form: Octets
-    expect: Index
-    key: npt.NDArray[np.uint64]
+    expect: Whole
+    key: Keys
     tail: Words
     code: Octets
 
@@ -54,9 +54,9 @@ class Gap(NamedTuple):
 class _Shape(NamedTuple):
     """Per function code: fixed length, or base plus a count byte at an offset; 0 where there is none."""
 
-    fixed: Index
-    base: Index
-    at: Index
+    fixed: Whole
+    base: Whole
+    at: Whole
 
 
 REQUEST_FIXED = {1: 8, 2: 8, 3: 8, 4: 8, 5: 8, 6: 8, 7: 4, 8: 8, 11: 4, 12: 4, 17: 4, 22: 10, 24: 6, 43: 7}
@@ -67,7 +67,7 @@ KNOWN = sorted({*REQUEST_FIXED, *REQUEST_COUNTED})
 
 
 @cache
-def _shapes() -> tuple[_Shape, _Shape, Mask]:
+def _shapes() -> tuple[_Shape, _Shape, Bools]:
     known = np.zeros(256, bool)
     known[KNOWN] = True
     known[[code | 0x80 for code in KNOWN]] = True
@@ -83,7 +83,7 @@ def _shapes() -> tuple[_Shape, _Shape, Mask]:
     return made[0], made[1], known
 
 
-def _lengths(shape: _Shape, data: Octets, at: Index, code: Octets) -> Index:
+def _lengths(shape: _Shape, data: Octets, at: Whole, code: Octets) -> Whole:
     """Length that the shape gives a frame at each place, 0 where it has none."""
     base = shape.base[code]
     counted = np.where(base > 0, base + data[at + shape.at[code]], 0)
@@ -91,12 +91,12 @@ def _lengths(shape: _Shape, data: Octets, at: Index, code: Octets) -> Index:
     return np.where(lengths <= LONGEST, lengths, 0)
 
 
-def _two(data: Octets, at: Index) -> Index:
-    result: Index = data[at].astype(np.int64) << 8 | data[at + 1]
+def _two(data: Octets, at: Whole) -> Whole:
+    result: Whole = data[at].astype(np.int64) << 8 | data[at + 1]
     return result
 
 
-def _requests(data: Octets, at: Index, code: Octets) -> Index:
+def _requests(data: Octets, at: Whole, code: Octets) -> Whole:
     """Lengths of what can be requests: the quantities must be those that the standard allows."""
     lengths = _lengths(_shapes()[0], data, at, code)
     quantity = _two(data, at + 4)
@@ -110,16 +110,16 @@ def _requests(data: Octets, at: Index, code: Octets) -> Index:
     return np.where(wrong, 0, lengths)
 
 
-def _odd_ones(data: Octets, at: Index, code: Octets) -> Mask:
+def _odd_ones(data: Octets, at: Whole, code: Octets) -> Bools:
     """Where a rarer function's second fixed byte is not as the standard has it."""
     count = data[at + 2]
-    wrong: Mask = (code == 8) & ((count != 0) | (data[at + 3] > 0x15))
+    wrong: Bools = (code == 8) & ((count != 0) | (data[at + 3] > 0x15))
     wrong |= ((code == 20) | (code == 21)) & ((count < 7) | (count > 0xF5))
     wrong |= (code == 43) & (count != 0x0E)
     return wrong
 
 
-def _replies(data: Octets, at: Index, code: Octets) -> Index:
+def _replies(data: Octets, at: Whole, code: Octets) -> Whole:
     """Lengths of what can be replies."""
     lengths = _lengths(_shapes()[1], data, at, code)
     count = data[at + 2]
@@ -132,7 +132,7 @@ def _replies(data: Octets, at: Index, code: Octets) -> Index:
     return np.where(wrong, 0, lengths)
 
 
-def _expected(data: Octets, at: Index, code: Octets) -> Index:
+def _expected(data: Octets, at: Whole, code: Octets) -> Whole:
     """Bytes of the reply to a request at each place, 0 where it cannot be told."""
     quantity = _two(data, at + 4)
     reply = _shapes()[1].fixed[code].copy()
@@ -141,7 +141,7 @@ def _expected(data: Octets, at: Index, code: Octets) -> Index:
     return np.where(reply <= LONGEST, reply, 0)
 
 
-def _first_fits(start: Index, end: Index) -> Mask:
+def _first_fits(start: Whole, end: Whole) -> Bools:
     """Which of the stretches, sorted by start, are taken when each must begin behind the one before."""
     taken = np.ones(len(start), bool)
     if len(start) < 2:
@@ -215,7 +215,7 @@ class Framer:
                 rows.append(block[begin + 3 : begin + length - 2])
 
 
-_Fits = tuple[Index, Index, Octets]
+_Fits = tuple[Whole, Whole, Octets]
 
 
 def _greedy(data: Octets, size: int, limit: int) -> _Fits:
@@ -226,9 +226,9 @@ def _greedy(data: Octets, size: int, limit: int) -> _Fits:
     """
     function = data[1 : limit + 1]
     registers = Registers(data[:size])
-    at: Index = np.flatnonzero((function & 0x7F == 3) | (function & 0x7F == 4)).astype(np.int64)
+    at: Whole = np.flatnonzero((function & 0x7F == 3) | (function & 0x7F == 4)).astype(np.int64)
     found = _fitting(data, size, at[data[at] <= LARGEST_ADDRESS], registers)
-    tried: Mask | None = None
+    tried: Bools | None = None
     while True:
         start, length, form = found
         taken = _first_fits(start, start + length)
@@ -250,7 +250,7 @@ def _greedy(data: Octets, size: int, limit: int) -> _Fits:
         found = _sorted(*(np.concatenate((one, two)) for one, two in zip(found, more, strict=True)))  # type: ignore[arg-type]
 
 
-def _uncovered(start: Index, end: Index, limit: int) -> Mask | None:
+def _uncovered(start: Whole, end: Whole, limit: int) -> Bools | None:
     """Which places before `limit` are in no stretch; None when all are in one."""
     inside = np.minimum(end, limit) - start
     if int(inside.sum()) >= limit:
@@ -258,16 +258,16 @@ def _uncovered(start: Index, end: Index, limit: int) -> Mask | None:
     steps = np.zeros(limit + 1, np.int8)
     steps[start] = 1
     np.subtract.at(steps, np.minimum(end, limit), 1)
-    free: Mask = np.cumsum(steps[:limit], dtype=np.int8) == 0
+    free: Bools = np.cumsum(steps[:limit], dtype=np.int8) == 0
     return free
 
 
-def _sorted(start: Index, length: Index, form: Octets) -> _Fits:
+def _sorted(start: Whole, length: Whole, form: Octets) -> _Fits:
     order = np.lexsort((length, start))
     return start[order], length[order], form[order]
 
 
-def _fitting(data: Octets, size: int, at: Index, registers: Registers) -> _Fits:
+def _fitting(data: Octets, size: int, at: Whole, registers: Registers) -> _Fits:
     """Start, length and form of every stretch from these places that could be a frame and has a good CRC, sorted."""
     code = data[at + 1]
     asks, tells = _requests(data, at, code), _replies(data, at, code)
@@ -281,7 +281,7 @@ def _fitting(data: Octets, size: int, at: Index, registers: Registers) -> _Fits:
     return _sorted(start[good], length[good], form[good].astype(np.uint8))
 
 
-def _between(at: Index, ends: Index, decided: int) -> tuple[list[int], list[int]]:
+def _between(at: Whole, ends: Whole, decided: int) -> tuple[list[int], list[int]]:
     """Begin and end of what lies before, between and behind the frames."""
     begins = np.concatenate(([0], ends))
     stops = np.concatenate((at, [decided]))
@@ -289,9 +289,9 @@ def _between(at: Index, ends: Index, decided: int) -> tuple[list[int], list[int]
     return begins[real].tolist(), stops[real].tolist()
 
 
-def _columns(data: Octets, at: Index, length: Index, form: Octets, base: int) -> Frames:
+def _columns(data: Octets, at: Whole, length: Whole, form: Octets, base: int) -> Frames:
     code = data[at + 1]
-    words: npt.NDArray[np.uint64] = np.ndarray((len(data) - 7,), "<u8", buffer=data, strides=(1,))
+    words: Keys = np.ndarray((len(data) - 7,), "<u8", buffer=data, strides=(1,))
     key = words[at]
     short = length < 8
     key[short] &= (np.uint64(1) << (8 * length[short]).astype(np.uint64)) - np.uint64(1)

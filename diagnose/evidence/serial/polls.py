@@ -11,13 +11,12 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
+from diagnose.evidence.arrays import Bools, Floats, Octets, Whole
 from diagnose.evidence.serial import damage as d
-from diagnose.evidence.serial.crc import Index, Mask
 from diagnose.evidence.serial.frames import REPLY, REQUEST, Gap
 from diagnose.evidence.serial.streams import Items, join, merged, nothing
-from diagnose.evidence.serial.text import RECEIVED, SENT, UNMARKED, Times
+from diagnose.evidence.serial.text import RECEIVED, SENT, UNMARKED
 
 ECHO_S = 0.03  # a request that comes again within this time, s, was not sent again
 RESTART_S = 0.5  # bytes that could be request or reply are no reply after so long, s
@@ -29,7 +28,7 @@ KEPT_SPOTS = 4
 
 
 @dataclass
-class UnitTally:
+class UnitPolls:
     """What one address did. Counts of polls, times in s."""
 
     asked: int = 0
@@ -69,10 +68,10 @@ class UnitTally:
 
 
 @dataclass
-class Tally:
+class TrunkPolls:
     """The whole capture. Times in s, lists cut to the first few thousand."""
 
-    units: dict[int, UnitTally] = field(default_factory=dict)
+    units: dict[int, UnitPolls] = field(default_factory=dict)
     frames: int = 0
     frame_bytes: int = 0
     requests: int = 0
@@ -93,10 +92,10 @@ class Tally:
     asked_at: dict[int, float] = field(default_factory=dict)
     spots: dict[str, list[int]] = field(default_factory=dict)
 
-    def unit(self, address: int) -> UnitTally:
+    def unit(self, address: int) -> UnitPolls:
         """The tally of an address, made when new."""
         if address not in self.units:
-            self.units[address] = UnitTally()
+            self.units[address] = UnitPolls()
         return self.units[address]
 
     def spot(self, what: str, where: int) -> None:
@@ -120,7 +119,7 @@ class Polls:
     """
 
     def __init__(self, gaps: dict[int, Gap], silence_s: float, timeout_s: float | None = None) -> None:
-        self.tally = Tally()
+        self.tally = TrunkPolls()
         self.resolution_s = 1.0
         self._gaps = gaps
         self._silence_s = silence_s
@@ -177,7 +176,7 @@ class Polls:
             self._sides_known = ahead + astern > 16 or last
         return rows
 
-    def _roles(self, rows: Items) -> tuple[npt.NDArray[np.uint8], Mask]:
+    def _roles(self, rows: Items) -> tuple[Octets, Bools]:
         """REQUEST, REPLY or 0 (gap) for each row, and which rows are echoes of the request before them."""
         sent = RECEIVED if self.tally.swapped else SENT
         role = np.where(rows.gap >= 0, 0, rows.form).astype(np.uint8)
@@ -204,7 +203,7 @@ class Polls:
         return role, same
 
     @staticmethod
-    def _alternate(rows: Items, role: npt.NDArray[np.uint8], plain: Mask) -> None:
+    def _alternate(rows: Items, role: Octets, plain: Bools) -> None:
         """Bytes that could be request or reply take turns; the first of a row answers a request before it."""
         at = np.flatnonzero(plain)
         near = at[1:] == at[:-1] + 1
@@ -220,7 +219,7 @@ class Polls:
 
     # ---- polls
 
-    def _count(self, rows: Items, role: npt.NDArray[np.uint8], follows: Items) -> None:
+    def _count(self, rows: Items, role: Octets, follows: Items) -> None:
         """Count whole polls; `follows` holds the request behind them, where there is one."""
         t = self.tally
         framed = rows.gap < 0
@@ -262,7 +261,7 @@ class Polls:
             self._strange(rows, role, ask_at, size, address, clean, strange, own, follows)
         self._polls += polls
 
-    def _clean(self, rows: Items, ask_at: Index, clean: Mask) -> None:
+    def _clean(self, rows: Items, ask_at: Whole, clean: Bools) -> None:
         """Polls of a request and its reply, nothing else."""
         ask = ask_at[clean]
         tell = ask + 1
@@ -298,7 +297,7 @@ class Polls:
                 self.tally.unit(int(address[n])).spot(name, int(spots[tell[n]]))
 
     def _times(
-        self, rows: Items, role: npt.NDArray[np.uint8], ask_at: Index, address: npt.NDArray[np.uint8], own: Mask, follows: Items
+        self, rows: Items, role: Octets, ask_at: Whole, address: Octets, own: Bools, follows: Items
     ) -> None:  # fmt: skip
         """Pauses between a reply and the next request, and how often each unit's turn comes."""
         t = self.tally
@@ -326,7 +325,7 @@ class Polls:
         if len(some) < len(fresh):
             t.asked_at.clear()
 
-    def _leading(self, rows: Items, role: npt.NDArray[np.uint8], lead: int) -> None:
+    def _leading(self, rows: Items, role: Octets, lead: int) -> None:
         """What stands before the first request."""
         for n in range(lead):
             if role[n] == REPLY:
@@ -336,8 +335,8 @@ class Polls:
                 self._gaps.pop(int(rows.gap[n]), None)
 
     def _strange(
-        self, rows: Items, role: npt.NDArray[np.uint8], ask_at: Index, size: Index, address: npt.NDArray[np.uint8],
-        clean: Mask, strange: Index, own: Mask, follows: Items,
+        self, rows: Items, role: Octets, ask_at: Whole, size: Whole, address: Octets,
+        clean: Bools, strange: Whole, own: Bools, follows: Items,
     ) -> None:  # fmt: skip
         t = self.tally
         quiet: dict[int, list[int]] = {}
@@ -381,7 +380,7 @@ class Polls:
             if clean[n + 1]:
                 t.unit(int(address[n])).twins_answered += 1
 
-    def _one(self, rows: Items, role: npt.NDArray[np.uint8], a: int, count: int, n: int, own: bool, spot: int) -> None:
+    def _one(self, rows: Items, role: Octets, a: int, count: int, n: int, own: bool, spot: int) -> None:
         """One poll that did not go as it should."""
         t = self.tally
         unit, function, expect = int(rows.address[a]), int(rows.function[a]), int(rows.expect[a])
@@ -419,7 +418,7 @@ class Polls:
             return
         self._damaged(u, worth, spot)
 
-    def _damaged(self, u: UnitTally, looks: list[d.Damage], spot: int) -> None:
+    def _damaged(self, u: UnitPolls, looks: list[d.Damage], spot: int) -> None:
         """No fitting reply, but bytes came."""
         kinds = {x.kind for x in looks}
         if kinds == {"whole"}:
@@ -437,7 +436,7 @@ class Polls:
             u.odd += sum(x.odd for x in looks)
 
     def _answered(
-        self, u: UnitTally, rows: Items, a: int, answered: list[int], looks: list[tuple[d.Damage, bool]],
+        self, u: UnitPolls, rows: Items, a: int, answered: list[int], looks: list[tuple[d.Damage, bool]],
         expect: int, spot: int, n: int,
     ) -> None:  # fmt: skip
         """A fitting reply came, with something more."""
@@ -490,7 +489,7 @@ class Polls:
         u.spot("unasked", spot)
         return True
 
-    def _late(self, u: UnitTally, waiting: _Waiting, now: float, spot: int) -> None:
+    def _late(self, u: UnitPolls, waiting: _Waiting, now: float, spot: int) -> None:
         """A poll that had been counted as silent is answered after all."""
         for address, one in list(self._waiting.items()):
             if one is waiting:
@@ -505,15 +504,15 @@ class Polls:
             u.late_s = max(u.late_s, now - waiting.sent)
 
 
-def _alike(rows: Items, one: Index, two: Index) -> Mask:
+def _alike(rows: Items, one: Whole, two: Whole) -> Bools:
     """Whether frames are byte for byte the same, as far as their first eight bytes, length and CRC tell."""
-    same: Mask = (rows.key[one] == rows.key[two]) & (rows.tail[one] == rows.tail[two]) & (rows.length[one] == rows.length[two])
+    same: Bools = (rows.key[one] == rows.key[two]) & (rows.tail[one] == rows.tail[two]) & (rows.length[one] == rows.length[two])
     return same
 
 
-def _where(rows: Items) -> Index:
+def _where(rows: Items) -> Whole:
     """Line of each row, or its byte where the capture has no lines."""
     return np.where(rows.line > 0, rows.line, rows.at)
 
 
-__all__ = ["Polls", "Tally", "Times", "UnitTally"]
+__all__ = ["Floats", "Polls", "TrunkPolls", "UnitPolls"]

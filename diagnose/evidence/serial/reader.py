@@ -70,7 +70,7 @@ def _whole_bytes(hexes: bytes) -> int:
     return space + 1 if space >= 0 else len(hexes) & ~1
 
 
-class _Reader:
+class _CaptureReader:
     """One capture being read."""
 
     def __init__(self, site: Site | None) -> None:
@@ -129,7 +129,7 @@ def read(stream: IO[bytes], asked: Asked) -> Report:
     """Read a capture of any length; memory does not grow with it. Raises EvidenceError when it holds no bytes."""
     site, head = asked.site, filled(stream, BLOCK)
     text = is_text(head)
-    reader = _Reader(site)
+    reader = _CaptureReader(site)
     if text:
         reader.lines(stream, head)
     else:
@@ -162,7 +162,7 @@ def read(stream: IO[bytes], asked: Asked) -> Report:
     )  # fmt: skip
 
 
-def _headline(finder: Finder, reader: _Reader, total: int) -> str:
+def _headline(finder: Finder, reader: _CaptureReader, total: int) -> str:
     t = finder.tally
     share = 100 * t.frame_bytes / total
     units = sum(bool(u.asked) for u in t.units.values())

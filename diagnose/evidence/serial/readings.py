@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from diagnose.evidence.report import TakenReading
 from diagnose.evidence.serial.damage import one_parity
-from diagnose.evidence.serial.polls import Tally, UnitTally
+from diagnose.evidence.serial.polls import TrunkPolls, UnitPolls
 from diagnose.physics import serial
 from diagnose.site.model import Site, Trunk
 from diagnose.site.places import Place, ranges
@@ -28,7 +28,7 @@ COLLIDES = 0.3  # share of an address's polls that are damaged or answered twice
 FEWEST_ROUNDS = 3
 
 
-class Where(NamedTuple):
+class TrunkPlan(NamedTuple):
     """Which trunk the capture is of, and which unit has which address."""
 
     trunk: int
@@ -37,27 +37,27 @@ class Where(NamedTuple):
     controller: int  # its address, 0 not known
 
 
-class Judged(NamedTuple):
+class JudgedUnit(NamedTuple):
     """A unit's polls, summed up in the words of the checks."""
 
     unit: int
     address: int
-    tally: UnitTally
+    tally: UnitPolls
     answers: str
     failed: float  # share of polls
 
 
-def where(site: Site | None, tally: Tally) -> Where:
+def where(site: Site | None, tally: TrunkPolls) -> TrunkPlan:
     """The trunk whose addresses the capture asks, and its units by address; number for address where not recorded."""
     asked = {a for a, u in tally.units.items() if u.asked or u.unasked}
     if site is None or not site.trunks:
         units = asked if site is None else set(site.units)
-        return Where(0 if site else 1, {a: a for a in range(1, 248) if site is None or a in units}, False, 0)
+        return TrunkPlan(0 if site else 1, {a: a for a in range(1, 248) if site is None or a in units}, False, 0)
     best = max(site.trunks, key=lambda t: len(asked & set(_addresses(site, t))))
     plan = _addresses(site, best)
     known = any(site.get("unit.address", Place("unit", u)) is not None for u in best.units)
     controller = next((a for a, u in plan.items() if u == best.controller), 0)
-    return Where(best.number, plan, known, controller)
+    return TrunkPlan(best.number, plan, known, controller)
 
 
 def _addresses(site: Site, trunk: Trunk) -> dict[int, int]:
@@ -68,7 +68,7 @@ def _addresses(site: Site, trunk: Trunk) -> dict[int, int]:
     return plan
 
 
-def settle_echoes(tally: Tally) -> bool:
+def settle_echoes(tally: TrunkPolls) -> bool:
     """Whether the controller hears itself. Without times or directions that shows when nearly all requests come twice."""
     answered = sum(u.asked - u.silent for u in tally.units.values())
     twice = sum(u.twins_answered for u in tally.units.values())
@@ -84,7 +84,7 @@ def settle_echoes(tally: Tally) -> bool:
     return echo
 
 
-def judge(unit: int, address: int, u: UnitTally) -> Judged:
+def judge(unit: int, address: int, u: UnitPolls) -> JudgedUnit:
     """The outcome of `unit-answers` for an address."""
     failed = failures(u) / max(1, u.asked)
     if failed <= CLEAN:
@@ -95,10 +95,10 @@ def judge(unit: int, address: int, u: UnitTally) -> Judged:
         answers = "silent"
     else:
         answers = "intermittently"
-    return Judged(unit, address, u, answers, failed)
+    return JudgedUnit(unit, address, u, answers, failed)
 
 
-def failures(u: UnitTally) -> int:
+def failures(u: UnitPolls) -> int:
     """Polls of which the poller got nothing it could use: no reply, a damaged, late or refusing one, stray bytes before it."""
     return min(u.asked, u.silent + u.damaged + u.late + u.junk_before + sum(u.exceptions.values()))
 
@@ -106,7 +106,7 @@ def failures(u: UnitTally) -> int:
 class Finder:
     """Readings from a tally, at the places of a site (or at unit numbers that equal the addresses)."""
 
-    def __init__(self, tally: Tally, site: Site | None, spots_are: str, excused: frozenset[int] = frozenset()) -> None:
+    def __init__(self, tally: TrunkPolls, site: Site | None, spots_are: str, excused: frozenset[int] = frozenset()) -> None:
         """`excused`: addresses of whose exceptions nothing is said, since the asker chose what they may not have."""
         self.tally = tally
         self.excused = excused
@@ -161,7 +161,7 @@ class Finder:
                 spots = [s for j in same for k in ("silent", "damaged", "late", "exception") for s in j.tally.spots.get(k, ())[:2]]
                 self._take("unit-answers", [j.unit for j in same], answer, _why(same), spots if answer != "answers" else ())
 
-    def _by_itself(self, j: Judged) -> bool:
+    def _by_itself(self, j: JudgedUnit) -> bool:
         """Where it is known what happens to a unit's replies, `answers` or `garbled` would say the wrong thing of it.
 
         With its own echo in the receiver a controller makes nothing of replies that are good on the wire. Replies of
@@ -176,7 +176,7 @@ class Finder:
         return found > 1 and found > MOSTLY * len(self.judged)
 
     def _errors(self) -> None:
-        shares: dict[str, list[Judged]] = {}
+        shares: dict[str, list[JudgedUnit]] = {}
         counted = [j for j in self.judged if j.tally.asked >= POLLS_FOR_SHARE and (_other_parity(j) or not self._by_itself(j))]
         if any(j.answers == "silent" for j in self.judged):
             # Two answer at this address, and one of them is the silent unit: that one has the fault, not the rightful owner.
@@ -191,7 +191,7 @@ class Finder:
             self._take("poll-error-rate", [j.unit for j in group], text, _why(group))
 
     def _exceptions(self) -> None:
-        found: dict[str, list[Judged]] = {}
+        found: dict[str, list[JudgedUnit]] = {}
         for j in self.judged:
             if j.address in self.excused:
                 continue
@@ -207,7 +207,7 @@ class Finder:
         for outcome, group in found.items():
             self._take("exception-codes", [j.unit for j in group], outcome, "no exception among the replies")
 
-    def _parity(self) -> list[Judged]:
+    def _parity(self) -> list[JudgedUnit]:
         """Units whose bytes show that they send with another parity than the receiver expects."""
         found = [j for j in self.judged if _other_parity(j)]
         if self._all_other_parity():
@@ -236,7 +236,7 @@ class Finder:
         """What follows the requests to each unit, where some of it is not just there or missing."""
         if self.echo:
             return
-        found: dict[str, list[Judged]] = {}
+        found: dict[str, list[JudgedUnit]] = {}
         for j in self.judged:
             if outcome := self._reply(j):
                 found.setdefault(outcome, []).append(j)
@@ -246,7 +246,7 @@ class Finder:
             spots = {"late": "late", "damaged": "damaged", "two-replies": "two answers"}.get(outcome)
             self._take("reply-capture", [j.unit for j in group], outcome, _why(group), _spots(group, spots) if spots else ())
 
-    def _reply(self, j: Judged) -> str:
+    def _reply(self, j: JudgedUnit) -> str:
         """The outcome of `reply-capture`; nothing where the parity explains it, or where it is a little of everything."""
         u = j.tally
         often: Callable[[int], bool] = lambda n: n >= SEEN_OFTEN and n > CLEAN * u.asked  # noqa: E731
@@ -260,7 +260,7 @@ class Finder:
             return "damaged"
         return "one-reply" if j.failed <= CLEAN and u.asked >= POLLS_FOR_SHARE else ""
 
-    def _double(self, j: Judged) -> bool:
+    def _double(self, j: JudgedUnit) -> bool:
         u = j.tally
         if u.two_answers >= SEEN_OFTEN and u.two_answers > CLEAN * u.asked:
             return True
@@ -347,7 +347,7 @@ class Finder:
         busy = max(middle - rest, 0.001)
         self._take_trunk("poll-cycle", f"{busy:.3g} s", f"{count} rounds of {len(rounds)} units; the rest between rounds left out")
 
-    def _remarks(self, parity: list[Judged]) -> None:
+    def _remarks(self, parity: list[JudgedUnit]) -> None:
         t = self.tally
         for j in self.judged:
             u = j.tally
@@ -384,20 +384,20 @@ def _spread(share: float, polls: int) -> float:
     return 3 * sqrt(share * (1 - share) / polls)
 
 
-def _other_parity(j: Judged) -> bool:
+def _other_parity(j: JudgedUnit) -> bool:
     return j.tally.marked >= SEEN_OFTEN or one_parity(j.tally.even, j.tally.odd)
 
 
-def _spots(judged: Iterable[Judged], what: str) -> list[int]:
+def _spots(judged: Iterable[JudgedUnit], what: str) -> list[int]:
     return [s for j in judged for s in j.tally.spots.get(what, [])[:2]]
 
 
-def _parity_text(judged: list[Judged]) -> str:
+def _parity_text(judged: list[JudgedUnit]) -> str:
     who = ranges(j.address for j in judged)
     return f"address {who} is set to another parity than the controller: only those of its bytes arrive that fit both"
 
 
-def _why(group: list[Judged]) -> str:
+def _why(group: list[JudgedUnit]) -> str:
     if len(group) > 1:
         asked = sum(j.tally.asked for j in group)
         return f"{asked} polls to {len(group)} units, {sum(failures(j.tally) for j in group)} failed"
@@ -410,7 +410,7 @@ def _why(group: list[Judged]) -> str:
     return f"{u.asked} polls to address {group[0].address}: {', '.join(parts)}"
 
 
-def figures(tally: Tally) -> dict[str, Any]:
+def figures(tally: TrunkPolls) -> dict[str, Any]:
     """Figures of each address and of the trunk, as JSON values."""
     units = {}
     for address, u in sorted(tally.units.items()):

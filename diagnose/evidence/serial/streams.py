@@ -10,11 +10,10 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from diagnose.evidence.serial.crc import Index, Octets, Words
+from diagnose.evidence.arrays import Bools, Floats, Keys, Octets, Whole, Words
 from diagnose.evidence.serial.frames import KEPT, Framer, Frames, Gap, joined
-from diagnose.evidence.serial.text import Pieces, Times
+from diagnose.evidence.serial.text import Pieces
 
 SILENT_S = 0.05  # a pause, s, that parts damaged stretches; longer than an operating system holds bytes back
 WAITED_BLOCKS = 2  # a direction that says nothing for so many blocks is not waited for
@@ -27,22 +26,22 @@ class Items(NamedTuple):
     `first` and `last` are the times of the first and the last piece.
     """
 
-    at: Index
-    length: Index
+    at: Whole
+    length: Whole
     direction: Octets
-    first: Times
-    last: Times
-    line: Index
+    first: Floats
+    last: Floats
+    line: Whole
     address: Octets
     function: Octets
     form: Octets
-    expect: Index
-    key: npt.NDArray[np.uint64]
+    expect: Whole
+    key: Keys
     tail: Words
     code: Octets
-    gap: Index
+    gap: Whole
 
-    def pick(self, which: npt.NDArray[np.bool_] | Index | slice) -> Items:
+    def pick(self, which: Bools | Whole | slice) -> Items:
         """The chosen rows."""
         columns: list[Any] = [column[which] for column in self]
         return Items(*columns)
@@ -63,12 +62,12 @@ class _Stream:
         self.direction = direction
         self.framer = Framer()
         self.quiet = 0
-        self.local: Index = np.zeros(0, np.int64)
-        self.whole: Index = np.zeros(0, np.int64)
-        self.time: Times = np.zeros(0)
-        self.line: Index = np.zeros(0, np.int64)
+        self.local: Whole = np.zeros(0, np.int64)
+        self.whole: Whole = np.zeros(0, np.int64)
+        self.time: Floats = np.zeros(0)
+        self.line: Whole = np.zeros(0, np.int64)
 
-    def note(self, size: Index, whole: Index, time: Times, line: Index) -> None:
+    def note(self, size: Whole, whole: Whole, time: Floats, line: Whole) -> None:
         """Where the next bytes stand."""
         local = self.framer.total + np.cumsum(size) - size
         keep = max(0, int(np.searchsorted(self.local, self.framer.decided, "right")) - 1)
@@ -77,7 +76,7 @@ class _Stream:
         self.time = np.concatenate((self.time[keep:], time))
         self.line = np.concatenate((self.line[keep:], line))
 
-    def piece(self, at: Index) -> Index:
+    def piece(self, at: Whole) -> Whole:
         """Which piece each byte is in."""
         return np.searchsorted(self.local, at, "right") - 1
 

@@ -12,13 +12,10 @@ from datetime import date
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
+from diagnose.evidence.arrays import Floats, Octets, Whole
 from diagnose.evidence.lines import LONGEST
-from diagnose.evidence.serial.crc import Index, Octets
 from diagnose.evidence.tally import Tally
-
-Times = npt.NDArray[np.float64]
 
 UNMARKED, SENT, RECEIVED = 0, 1, 2
 DAY_S = 86_400.0
@@ -31,13 +28,13 @@ class Pieces(NamedTuple):
     """Bytes as they were written down: one row for each line with bytes. Times are seconds, NaN not known."""
 
     data: bytes
-    size: Index
+    size: Whole
     direction: Octets
-    time: Times
-    line: Index
+    time: Floats
+    line: Whole
 
 
-class Line(NamedTuple):
+class HexLine(NamedTuple):
     """One line understood: its bytes and what stands with them; `clock` tells how `time` is meant."""
 
     data: bytes
@@ -76,7 +73,7 @@ _COLONS = re.compile(r"\s*(?:[0-9A-Fa-f]{2}:)+[0-9A-Fa-f]{2}\s*")
 _WORDS = re.compile(r"(?:[0-9A-Fa-f]{4} )+(?:[0-9A-Fa-f]{2,4})")
 
 
-def read_line(text: str) -> Line | None:
+def read_line(text: str) -> HexLine | None:
     """A line's bytes with their time and direction; None where it holds no bytes of a line."""
     if old := _OLD.search(text):
         text = text[: old.start()]
@@ -104,11 +101,11 @@ def read_line(text: str) -> Line | None:
         data = _bytes(run)
         around = text[: best.start()] + " " + text[best.end() :]
         if run[0] in "[<" and (len(data) > 1 or not around.strip()):  # the two kinds of brackets stand for the two directions
-            return Line(data, SENT if run[0] == "[" else RECEIVED, time, clock, decimals)
+            return HexLine(data, SENT if run[0] == "[" else RECEIVED, time, clock, decimals)
     if not data:
         return None
     worded = any(len(word) > 2 for word in re.findall("[A-Za-z]+", around))
-    return Line(data, _direction(around), time, clock, decimals, worded)
+    return HexLine(data, _direction(around), time, clock, decimals, worded)
 
 
 def _stamp(text: str) -> re.Match[str] | None:
@@ -178,7 +175,7 @@ def _fraction(part: str) -> float:
 # ---- a block of lines laid out alike
 
 
-class _Layout(NamedTuple):
+class _ColumnLayout(NamedTuple):
     width: int  # characters before the bytes
     words: tuple[tuple[bytes, int], ...]  # what stands there apart from digits, and the direction it says
     clock: str
@@ -188,11 +185,11 @@ class _Layout(NamedTuple):
     spaced: bool
 
 
-def _layout(lines: list[str]) -> _Layout | None:
+def _layout(lines: list[str]) -> _ColumnLayout | None:
     """How these lines are laid out, where all have the same width before the bytes."""
     width = -1
     words: dict[bytes, int] = {}
-    shape: _Layout | None = None
+    shape: _ColumnLayout | None = None
     for text in lines:
         line = read_line(text)
         if line is None or line.clock == "delta":
@@ -209,7 +206,7 @@ def _layout(lines: list[str]) -> _Layout | None:
         width = here
         stamp = _stamp(head) if line.clock != "none" else None
         digits, days = _digits(stamp) if stamp else ((), None)
-        made = _Layout(width, (), line.clock, digits, days, line.decimals, tail == spaced)
+        made = _ColumnLayout(width, (), line.clock, digits, days, line.decimals, tail == spaced)
         if shape is not None and made._replace(spaced=shape.spaced) != shape and len(line.data) > 1:
             return None
         if shape is None or len(line.data) > 1:
@@ -251,7 +248,7 @@ def _digits(stamp: re.Match[str]) -> tuple[tuple[tuple[int, float], ...], tuple[
     return tuple(weights), None
 
 
-def _by_columns(block: bytes, layout: _Layout, first: int) -> Pieces | None:
+def _by_columns(block: bytes, layout: _ColumnLayout, first: int) -> Pieces | None:
     """A whole block by its columns; None where any of its lines is laid out otherwise."""
     text = np.frombuffer(block, np.uint8)
     ends = np.flatnonzero(text == 0x0A).astype(np.int64)
@@ -289,7 +286,7 @@ def _heads(text: Octets, width: int) -> Octets:
     return rows
 
 
-def _column_directions(heads: Octets, layout: _Layout) -> Octets | None:
+def _column_directions(heads: Octets, layout: _ColumnLayout) -> Octets | None:
     """Direction of the lines from their heads with the times wiped; None where a head is a new one."""
     direction = np.full(len(heads), 255, np.uint8)
     for word, way in layout.words:
@@ -298,7 +295,7 @@ def _column_directions(heads: Octets, layout: _Layout) -> Octets | None:
     return None if (direction == 255).any() else direction
 
 
-def _column_times(heads: Octets, layout: _Layout) -> Times | None:
+def _column_times(heads: Octets, layout: _ColumnLayout) -> Floats | None:
     """Times of the lines, s; the columns they stand in are wiped. None where a figure is none."""
     time = np.zeros(len(heads)) if layout.digits else np.full(len(heads), np.nan)
     for column, weight in layout.digits:
@@ -338,7 +335,7 @@ class TextReader:
         self._shift = 0.0  # days that a clock without dates has gone through, s
         self._last = float("nan")
         self._sum = 0.0
-        self._layout: _Layout | None = None
+        self._layout: _ColumnLayout | None = None
 
     def feed(self, block: bytes) -> Pieces:
         """The pieces of a block of whole lines."""
@@ -358,12 +355,12 @@ class TextReader:
         self.decimals = max(self.decimals, layout.decimals)
         return pieces._replace(time=self._unwrapped(pieces.time, layout.clock))
 
-    def _learn(self, block: bytes) -> _Layout | None:
+    def _learn(self, block: bytes) -> _ColumnLayout | None:
         lines = block[: LAID_OUT * 2000].decode("ascii", "replace").split("\n")[: LAID_OUT + 1]
         lines = [x for x in lines[:LAID_OUT] if x.strip()]
         return _layout(lines) if len(lines) >= FEWEST else None
 
-    def _unwrapped(self, time: Times, clock: str) -> Times:
+    def _unwrapped(self, time: Floats, clock: str) -> Floats:
         """A clock without dates goes back at midnight."""
         if clock == "day" and len(time):
             before = np.concatenate(([time[0] if np.isnan(self._last) else self._last], time[:-1]))
@@ -399,17 +396,17 @@ class TextReader:
             np.array([r[3] for r in rows], np.int64),
         )
 
-    def _line(self, text: str) -> Line | None:
+    def _line(self, text: str) -> HexLine | None:
         """A line; three bytes with colons look like a clock, so they are bytes only where other lines are written so."""
         if len(text) > LONGEST and all_hex(text.encode()):
-            return Line(_bytes(text), UNMARKED, float("nan"), "none", 0)
+            return HexLine(_bytes(text), UNMARKED, float("nan"), "none", 0)
         if _COLONS.fullmatch(text[:LONGEST]):
             self._colons |= text.count(":") > 2
             if self._colons:
-                return Line(bytes.fromhex(text[:LONGEST].replace(":", "")), UNMARKED, float("nan"), "none", 0)
+                return HexLine(bytes.fromhex(text[:LONGEST].replace(":", "")), UNMARKED, float("nan"), "none", 0)
         return read_line(text[:LONGEST])
 
-    def _clock(self, line: Line) -> float:
+    def _clock(self, line: HexLine) -> float:
         if line.clock == "none":
             return float("nan")
         self.timed = True

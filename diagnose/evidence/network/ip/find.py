@@ -79,7 +79,7 @@ class Http:
 
 
 @dataclass
-class Found:
+class CommandOutput:
     """Everything that the commands printed."""
 
     addresses: list[Address] = field(default_factory=list)
@@ -106,7 +106,7 @@ class Verdict(NamedTuple):
     figures: dict[str, Any]
 
 
-class _Step(NamedTuple):
+class _Rung(NamedTuple):
     """A step of the bring-up: reached, failed, or not looked at."""
 
     ok: bool | None
@@ -114,7 +114,7 @@ class _Step(NamedTuple):
     lines: str = ""
 
 
-def judge(f: Found, asked: Asked, stand: Standpoint) -> Verdict:
+def judge(f: CommandOutput, asked: Asked, stand: Standpoint) -> Verdict:
     """Answers, remarks and figures. Source: common practice for the order; RFCs as in the module above."""
     site = asked.site
     plan = {key: site.word(f"uplink.{key}", stand.uplink_place) if site else None for key in ("address", "mask", "gateway", "kind")}
@@ -131,7 +131,7 @@ def judge(f: Found, asked: Asked, stand: Standpoint) -> Verdict:
     return Verdict(tuple(says), tuple(taken), _figures(f, runner, stop, steps))
 
 
-def _runner(f: Found, asked: Asked, planned: str | None) -> tuple[str, str]:
+def _runner(f: CommandOutput, asked: Asked, planned: str | None) -> tuple[str, str]:
     """Where the commands were run: the station or a laptop; and by which sign."""
     if asked.point:
         return ("station" if asked.point in ("station", "controller") else "laptop"), "as given"
@@ -147,44 +147,44 @@ def _runner(f: Found, asked: Asked, planned: str | None) -> tuple[str, str]:
     return "laptop", "nothing says otherwise; put 'station' into the file's name if it was the station"
 
 
-def _usable(f: Found) -> list[Address]:
+def _usable(f: CommandOutput) -> list[Address]:
     return [a for a in f.addresses if a.up and a.local and ip.kind_of(a.local) not in ("self-assigned", "unset", "loopback")]
 
 
-def _gateway(f: Found, plan: dict[str, str | None]) -> str:
+def _gateway(f: CommandOutput, plan: dict[str, str | None]) -> str:
     return f.gateways[0][0] if f.gateways else "" if f.direct else (plan["gateway"] or "")
 
 
-def _steps(f: Found, plan: dict[str, str | None]) -> dict[str, _Step]:
+def _steps(f: CommandOutput, plan: dict[str, str | None]) -> dict[str, _Rung]:
     return {
         "link": _link(f), "address": _address(f), "gateway": _way_out(f, plan), "name": _names(f),
         "port": _port(f), "tls": _tls(f), "websocket": _upgrade(f),
     }  # fmt: skip
 
 
-def _link(f: Found) -> _Step:
+def _link(f: CommandOutput) -> _Rung:
     if not f.addresses:
-        return _Step(None)
+        return _Rung(None)
     numbers = where(a.line for a in f.addresses)
     if any(a.up for a in f.addresses):
-        return _Step(True, "an interface is up", numbers)
-    return _Step(False, "no interface has a link", numbers)
+        return _Rung(True, "an interface is up", numbers)
+    return _Rung(False, "no interface has a link", numbers)
 
 
-def _address(f: Found) -> _Step:
+def _address(f: CommandOutput) -> _Rung:
     if not f.has_addresses or not f.addresses:
-        return _Step(None)
+        return _Rung(None)
     numbers, usable = where(a.line for a in f.addresses), _usable(f)
     if usable:
-        return _Step(True, f"address {usable[0].local}/{usable[0].prefix}", numbers)
+        return _Rung(True, f"address {usable[0].local}/{usable[0].prefix}", numbers)
     own = next((a for a in f.addresses if a.local), None)
-    return _Step(False, f"only {own.local}, self-assigned" if own else "no address", numbers)
+    return _Rung(False, f"only {own.local}, self-assigned" if own else "no address", numbers)
 
 
-def _way_out(f: Found, plan: dict[str, str | None]) -> _Step:
+def _way_out(f: CommandOutput, plan: dict[str, str | None]) -> _Rung:
     usable, gateway = _usable(f), _gateway(f, plan)
     if f.has_routes and not f.gateways and f.direct is None:
-        return _Step(False, "there is no default route", "")
+        return _Rung(False, "there is no default route", "")
     if usable and f.gateways:
         line = f.gateways[0][1]
         for own in usable:
@@ -192,20 +192,20 @@ def _way_out(f: Found, plan: dict[str, str | None]) -> _Step:
             if not faults:
                 break
         else:
-            return _Step(False, faults[0][1], where([line, *(a.line for a in usable)]))
+            return _Rung(False, faults[0][1], where([line, *(a.line for a in usable)]))
     answered, line = f.neighbours.get(gateway, (None, 0))
     asked = [p for p in f.pings if gateway and gateway in (p.target, p.address)]
     if any(p.received for p in asked) or any(p.received for p in f.pings if _outside(p.address or p.target)):
-        return _Step(True, "the gateway is passed", where(p.line for p in asked))
+        return _Rung(True, "the gateway is passed", where(p.line for p in asked))
     if answered is False:
-        return _Step(False, f"gateway {gateway} does not answer the address question", where([line]))
+        return _Rung(False, f"gateway {gateway} does not answer the address question", where([line]))
     if asked and not any(p.received for p in asked) and answered is not True:
-        return _Step(False, f"gateway {gateway} answers no ping", where(n for p in asked for n in (p.line, p.last)))
+        return _Rung(False, f"gateway {gateway} answers no ping", where(n for p in asked for n in (p.line, p.last)))
     if f.unreachable and not (f.connected or any(h.status for h in f.https)):
-        return _Step(False, "network unreachable", where([f.unreachable]))
+        return _Rung(False, "network unreachable", where([f.unreachable]))
     if f.connected or any(h.status for h in f.https) or any(x.address for x in f.lookups):
-        return _Step(True, "something outside has answered", "")
-    return _Step(None)
+        return _Rung(True, "something outside has answered", "")
+    return _Rung(None)
 
 
 def _outside(target: str) -> bool:
@@ -215,7 +215,7 @@ def _outside(target: str) -> bool:
         return False
 
 
-def astray(f: Found) -> bool:
+def astray(f: CommandOutput) -> bool:
     """Whether the name asked last is answered only with addresses where no server elsewhere can be, as filters do with names they bar."""
     if not f.lookups:
         return False
@@ -226,32 +226,32 @@ def astray(f: Found) -> bool:
     return bool(there) and all(a.is_loopback or a.is_unspecified or a.is_link_local for a in there)
 
 
-def _names(f: Found) -> _Step:
+def _names(f: CommandOutput) -> _Rung:
     if not f.lookups:
-        return _Step(None)
+        return _Rung(None)
     last = f.lookups[-1]
     good = [x for x in f.lookups if x.address and x.name == last.name]
     if good or (last.address and not last.name):
-        return _Step(True, f"{last.name} is {good[-1].address if good else last.address}", where([(good or [last])[-1].line]))
-    return _Step(False, f"{last.name or 'the name'} is not found", where(x.line for x in f.lookups if x.name == last.name))
+        return _Rung(True, f"{last.name} is {good[-1].address if good else last.address}", where([(good or [last])[-1].line]))
+    return _Rung(False, f"{last.name or 'the name'} is not found", where(x.line for x in f.lookups if x.name == last.name))
 
 
-def _port(f: Found) -> _Step:
+def _port(f: CommandOutput) -> _Rung:
     if f.connected or any(h.status for h in f.https) or f.tls:
-        return _Step(True, "the port answers", where(n for n in [f.connected] if n))
+        return _Rung(True, "the port answers", where(n for n in [f.connected] if n))
     if f.port_failure:
         how = "is refused" if f.port_failure[0] == "refused" else "gets no answer"
-        return _Step(False, f"the connection to the port {how}", where([f.port_failure[1]]))
-    return _Step(None)
+        return _Rung(False, f"the connection to the port {how}", where([f.port_failure[1]]))
+    return _Rung(None)
 
 
-def _tls(f: Found) -> _Step:
+def _tls(f: CommandOutput) -> _Rung:
     if f.tls is None:
-        return _Step(True, "", "") if any(h.status for h in f.https) else _Step(None)
+        return _Rung(True, "", "") if any(h.status for h in f.https) else _Rung(None)
     word, line = f.tls
     if word == "verified":
-        return _Step(True, "certificate verified", where([line]))
-    return _Step(False, {
+        return _Rung(True, "certificate verified", where([line]))
+    return _Rung(False, {
         "own-certificate-refused": "the server refuses the caller's own certificate",
         "not-yet-valid": "the server's certificate is not yet valid: look at the clock",
         "expired": "the server's certificate has expired, or the clock is far ahead",
@@ -261,12 +261,12 @@ def _tls(f: Found) -> _Step:
     }[word], where([line]))  # fmt: skip
 
 
-def _upgrade(f: Found) -> _Step:
+def _upgrade(f: CommandOutput) -> _Rung:
     last = next((h for h in reversed(f.https) if h.status), None)
     if last is None:
-        return _Step(None)
+        return _Rung(None)
     says = f"answered {last.status}: {ocpp.handshake(last.status).says}"
-    return _Step(last.status == 101, says, where([last.line, last.last]))
+    return _Rung(last.status == 101, says, where([last.line, last.last]))
 
 
 def _intercepted(h: Http) -> bool:
@@ -284,7 +284,7 @@ def _intercepted(h: Http) -> bool:
 
 
 def _station(
-    f: Found, plan: dict[str, str | None], steps: dict[str, _Step], stop: str | None, stand: Standpoint
+    f: CommandOutput, plan: dict[str, str | None], steps: dict[str, _Rung], stop: str | None, stand: Standpoint
 ) -> list[TakenReading]:
     at, taken = stand.uplink, []
     shown = _shown(f, plan)
@@ -309,7 +309,7 @@ def _station(
     return taken
 
 
-def _shown(f: Found, plan: dict[str, str | None]) -> tuple[str, str] | None:
+def _shown(f: CommandOutput, plan: dict[str, str | None]) -> tuple[str, str] | None:
     """What the station's address is, against the record."""
     if not f.has_addresses or not f.addresses:
         return None
@@ -329,7 +329,7 @@ def _shown(f: Found, plan: dict[str, str | None]) -> tuple[str, str] | None:
 
 
 def _laptop(
-    f: Found, asked: Asked, plan: dict[str, str | None], steps: dict[str, _Step], stop: str | None, stand: Standpoint
+    f: CommandOutput, asked: Asked, plan: dict[str, str | None], steps: dict[str, _Rung], stop: str | None, stand: Standpoint
 ) -> list[TakenReading]:
     at, taken = stand.uplink, []
     word = _what_laptop_gets(f, steps, plan)
@@ -365,7 +365,7 @@ def _laptop(
     return taken
 
 
-def _what_laptop_gets(f: Found, steps: dict[str, _Step], plan: dict[str, str | None]) -> tuple[str, str, str] | None:
+def _what_laptop_gets(f: CommandOutput, steps: dict[str, _Rung], plan: dict[str, str | None]) -> tuple[str, str, str] | None:
     for step, word in (("link", "no-link"), ("address", "no-address"), ("gateway", "no-way-out")):
         if steps[step].ok is False:
             return word, steps[step].why, steps[step].lines
@@ -380,7 +380,7 @@ def _what_laptop_gets(f: Found, steps: dict[str, _Step], plan: dict[str, str | N
     return None
 
 
-def _measured(f: Found, plan: dict[str, str | None], runner: str, stand: Standpoint) -> list[TakenReading]:
+def _measured(f: CommandOutput, plan: dict[str, str | None], runner: str, stand: Standpoint) -> list[TakenReading]:
     taken = []
     gateway = _gateway(f, plan)
     for p in f.pings:
@@ -398,7 +398,7 @@ def _measured(f: Found, plan: dict[str, str | None], runner: str, stand: Standpo
     return [last[check] for check in sorted(last)]
 
 
-def _handshake(f: Found, stand: Standpoint) -> list[TakenReading]:
+def _handshake(f: CommandOutput, stand: Standpoint) -> list[TakenReading]:
     """What the back office said to the upgrade. A 401 to a request without credentials proves nothing."""
     h = next((h for h in reversed(f.https) if h.status), None)
     if h is None or _intercepted(h) or (h.asked and not h.upgrade):
@@ -414,7 +414,7 @@ def _handshake(f: Found, stand: Standpoint) -> list[TakenReading]:
     return [TakenReading("handshake-record", stand.unit, word, says, lines)] if word else []
 
 
-def _remarks(f: Found, plan: dict[str, str | None]) -> list[str]:
+def _remarks(f: CommandOutput, plan: dict[str, str | None]) -> list[str]:
     says = []
     for p in f.pings:
         if p.received == 0 and _outside(p.address or p.target):
@@ -432,7 +432,7 @@ def _remarks(f: Found, plan: dict[str, str | None]) -> list[str]:
     return says
 
 
-def _figures(f: Found, runner: str, stop: str | None, steps: dict[str, _Step]) -> dict[str, Any]:
+def _figures(f: CommandOutput, runner: str, stop: str | None, steps: dict[str, _Rung]) -> dict[str, Any]:
     return {
         "run_on": runner, "stops_at": stop,
         "steps": {s: {True: "reached", False: "failed", None: "not seen"}[step.ok] for s, step in steps.items()},

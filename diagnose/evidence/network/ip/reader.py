@@ -13,7 +13,14 @@ import re
 from typing import IO, Any
 
 from diagnose.evidence.lines import binary, head_text, lines
-from diagnose.evidence.network.ip.find import Address, Found, Http, Lookup, Ping, judge
+from diagnose.evidence.network.ip.find import (
+    Address,
+    CommandOutput,
+    Http,
+    Lookup,
+    Ping,
+    judge,
+)
 from diagnose.evidence.reader import Asked, reader
 from diagnose.evidence.report import Report
 from diagnose.evidence.standpoint import standpoint
@@ -109,12 +116,12 @@ def _recognise(head: bytes, name: str) -> float:
     return 0.9 if hits >= 2 else 0.4 if hits else 0.0
 
 
-class _Reader:
+class _OutputReader:
     """Takes lines one by one; `found` grows."""
 
     def __init__(self) -> None:
         self.tally = Tally()
-        self.found = Found()
+        self.found = CommandOutput()
         self._json: list[str] = []
         self._json_line = self._json_size = self._depth = 0
         self._ping: Ping | None = None
@@ -415,9 +422,9 @@ def _is_v4(text: object) -> bool:
     return True
 
 
-def gather(stream: IO[bytes]) -> tuple[Found, Tally]:
+def gather(stream: IO[bytes]) -> tuple[CommandOutput, Tally]:
     """Everything that the commands printed, not judged yet, and how much of it was understood."""
-    reader = _Reader()
+    reader = _OutputReader()
     for line in lines(stream, LONGEST_JSON):
         reader.tally.cut += line.cut
         reader.line(line.number, line.text)

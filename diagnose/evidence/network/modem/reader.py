@@ -61,25 +61,25 @@ def _recognise(head: bytes, name: str) -> float:
     return 0.95 if share > 0.3 else 0.6 if share > 0.05 else 0.2
 
 
-class _Seen(NamedTuple):
+class _Reply(NamedTuple):
     value: Any
     line: int
 
 
-class _Session:
+class _Transcript:
     """What the replies have said so far: the last of each kind."""
 
     def __init__(self) -> None:
         self.tally = Tally()
-        self.sim: _Seen | None = None
-        self.sim_error: _Seen | None = None
-        self.error: _Seen | None = None
-        self.states: dict[str, _Seen] = {}
-        self.addresses: dict[int, _Seen] = {}
-        self.names: dict[int, _Seen] = {}
-        self.csq: deque[_Seen] = deque(maxlen=SAMPLES_KEPT)
-        self.rsrp: deque[_Seen] = deque(maxlen=SAMPLES_KEPT)
-        self.rsrq: _Seen | None = None
+        self.sim: _Reply | None = None
+        self.sim_error: _Reply | None = None
+        self.error: _Reply | None = None
+        self.states: dict[str, _Reply] = {}
+        self.addresses: dict[int, _Reply] = {}
+        self.names: dict[int, _Reply] = {}
+        self.csq: deque[_Reply] = deque(maxlen=SAMPLES_KEPT)
+        self.rsrp: deque[_Reply] = deque(maxlen=SAMPLES_KEPT)
+        self.rsrq: _Reply | None = None
         self.operator = ""
         self.commands: list[int] = []
         self.command_count = 0
@@ -124,7 +124,7 @@ class _Session:
             code = int(rest) if _NUMBER.fullmatch(rest) else _ERROR_WORDS.get(rest.lower())
             if code is None:
                 return False
-            seen = _Seen(code, number)
+            seen = _Reply(code, number)
             if code in _SIM_CODES:
                 self.sim_error = seen
             else:
@@ -139,17 +139,17 @@ class _Session:
             state = self._physics(f"{word}: {asked}").registration
             if state is None or state not in cellular.REGISTRATION:
                 return False
-            self.states[word] = _Seen(state, number)
+            self.states[word] = _Reply(state, number)
             return True
         return self._signal(number, word, rest)
 
     def _pin(self, number: int, word: str) -> bool:
         if word in _NO_SIM:
-            self.sim_error = _Seen(10, number)
+            self.sim_error = _Reply(10, number)
             return True
         if word not in cellular.SIM:
             return False
-        self.sim = _Seen(self._physics(f"+CPIN: {word}").sim, number)
+        self.sim = _Reply(self._physics(f"+CPIN: {word}").sim, number)
         if word == "READY":
             self.sim_error = None
         return True
@@ -163,7 +163,7 @@ class _Session:
         value = (found.address or "") if word == "+CGPADDR" else found.apn
         if value is None or (key not in table and len(table) >= MOST_CONTEXTS):
             return False
-        table[key] = _Seen(one_line(value, 100), number)
+        table[key] = _Reply(one_line(value, 100), number)
         return True
 
     def _signal(self, number: int, word: str, rest: str) -> bool:
@@ -173,7 +173,7 @@ class _Session:
                 if found.csq is None:
                     return False
                 cellular.csq_dbm(found.csq)
-                self.csq.append(_Seen(found.csq, number))
+                self.csq.append(_Reply(found.csq, number))
                 return True
             if found.rsrp is None or found.rsrq is None:
                 return False
@@ -181,8 +181,8 @@ class _Session:
             cellular.cesq_rsrq_db(found.rsrq)
         except ValueError:
             return False
-        self.rsrp.append(_Seen(found.rsrp, number))
-        self.rsrq = _Seen(found.rsrq, number)
+        self.rsrp.append(_Reply(found.rsrp, number))
+        self.rsrq = _Reply(found.rsrq, number)
         return True
 
     @staticmethod
@@ -196,17 +196,17 @@ class _Session:
         except ValueError:
             return cellular.Replies()
 
-    def state(self) -> _Seen | None:
+    def state(self) -> _Reply | None:
         """The registration: any network that took the modem, else the most telling other."""
         order = [self.states[w] for w in ("+CEREG", "+C5GREG", "+CGREG", "+CREG") if w in self.states]
         return next((s for s in order if s.value in cellular.REGISTERED), order[0] if order else None)
 
-    def address(self) -> _Seen | None:
+    def address(self) -> _Reply | None:
         """A usable address of any context, else an empty or zero one."""
         real = [s for s in self.addresses.values() if s.value and not s.value.startswith("0.0.0.0")]
         return real[0] if real else next(iter(self.addresses.values()), None)
 
-    def name(self) -> _Seen | None:
+    def name(self) -> _Reply | None:
         """The access point name of the context that has an address, else of the lowest."""
         held = [k for k, s in self.addresses.items() if s.value and not s.value.startswith("0.0.0.0")]
         keys = [k for k in held if k in self.names] or sorted(self.names)
@@ -217,7 +217,7 @@ class _Session:
 def read_modem(stream: IO[bytes], asked: Asked) -> Report:
     """Read a transcript of modem replies. Figures: see docs/evidence/modem.md. Source: 3GPP TS 27.007."""
     site = asked.site
-    session = _Session()
+    session = _Transcript()
     for line in lines(stream):
         session.tally.cut += line.cut
         session.line(line.number, line.text)
@@ -236,7 +236,7 @@ def read_modem(stream: IO[bytes], asked: Asked) -> Report:
     )  # fmt: skip
 
 
-def _together(s: _Session) -> cellular.Replies:
+def _together(s: _Transcript) -> cellular.Replies:
     state, address, name = s.state(), s.address(), s.name()
     error = s.sim_error or s.error
     return cellular.Replies(
@@ -246,7 +246,7 @@ def _together(s: _Session) -> cellular.Replies:
     )  # fmt: skip
 
 
-def _sim(s: _Session, at: str) -> list[TakenReading]:
+def _sim(s: _Transcript, at: str) -> list[TakenReading]:
     silent = s.command_count >= 2 and not s.replies and not s.results
     found: list[TakenReading] = []
     if silent:
@@ -267,7 +267,7 @@ def _sim(s: _Session, at: str) -> list[TakenReading]:
     return found
 
 
-def _network(s: _Session, at: str) -> list[TakenReading]:
+def _network(s: _Transcript, at: str) -> list[TakenReading]:
     found: list[TakenReading] = []
     state, address = s.state(), s.address()
     if state is not None:
@@ -280,7 +280,7 @@ def _network(s: _Session, at: str) -> list[TakenReading]:
     return found
 
 
-def _levels(s: _Session, at: str) -> list[TakenReading]:
+def _levels(s: _Transcript, at: str) -> list[TakenReading]:
     found: list[TakenReading] = []
     if s.csq:
         known = [x.value for x in s.csq if x.value != cellular.CSQ_UNKNOWN]
@@ -300,7 +300,7 @@ def _levels(s: _Session, at: str) -> list[TakenReading]:
     return found
 
 
-def _compared(s: _Session, at: str, recorded: str | None) -> list[TakenReading]:
+def _compared(s: _Transcript, at: str, recorded: str | None) -> list[TakenReading]:
     name = s.name()
     if name is None or recorded is None:
         return []
@@ -309,14 +309,14 @@ def _compared(s: _Session, at: str, recorded: str | None) -> list[TakenReading]:
     return [TakenReading("apn-compare", at, "agrees" if same else "differs", text, where([name.line]))]
 
 
-def _signal_notes(s: _Session) -> tuple[str, ...]:
+def _signal_notes(s: _Transcript) -> tuple[str, ...]:
     known = [x.value for x in s.csq if x.value != cellular.CSQ_UNKNOWN]
     if len(known) > 1 and max(known) - min(known) >= 8:
         return (f"the signal swings from {min(known)} to {max(known)} of 31: antenna connection, or something that moves before it",)
     return ()
 
 
-def _figures(s: _Session, r: cellular.Replies, word: str) -> dict[str, Any]:
+def _figures(s: _Transcript, r: cellular.Replies, word: str) -> dict[str, Any]:
     known = [x.value for x in s.csq if x.value != cellular.CSQ_UNKNOWN]
     return {
         "verdict": word, "sim": r.sim, "registration": r.registration, "address": r.address, "apn": r.apn,

@@ -22,7 +22,7 @@ _ORDERS = {bytes.fromhex("1a2b3c4d"): ">", bytes.fromhex("4d3c2b1a"): "<"}
 NULL, ETHERNET, RAW, LOOP, LINUX, LINUX_2 = 0, 1, frozenset({12, 14, 101, 228, 229}), 108, 113, 276
 
 
-class Frame(NamedTuple):
+class CapturedFrame(NamedTuple):
     """A frame: number from 1, seconds since 1970 (None: not recorded), link type, bytes, bytes cut off."""
 
     number: int
@@ -79,7 +79,7 @@ class _Guarded:
         return data
 
 
-def frames(stream: IO[bytes]) -> Iterator[Frame]:
+def frames(stream: IO[bytes]) -> Iterator[CapturedFrame]:
     """The frames of a capture. Raises EvidenceError for what is no capture, Damaged where it breaks off."""
     head = stream.read(4)
     dpkt = library()
@@ -92,7 +92,7 @@ def frames(stream: IO[bytes]) -> Iterator[Frame]:
         raise EvidenceError("this is no network capture; it must be a pcap or pcapng file")
 
 
-def _pcap(stream: _Guarded, dpkt: ModuleType) -> Iterator[Frame]:
+def _pcap(stream: _Guarded, dpkt: ModuleType) -> Iterator[CapturedFrame]:
     try:
         reader = dpkt.pcap.Reader(stream)
     except (ValueError, dpkt.dpkt.Error, struct.error):
@@ -107,7 +107,7 @@ def _pcap(stream: _Guarded, dpkt: ModuleType) -> Iterator[Frame]:
         if row is None:
             return
         number += 1
-        yield Frame(number, float(row[0]), link, bytes(row[1]), 0)
+        yield CapturedFrame(number, float(row[0]), link, bytes(row[1]), 0)
 
 
 class _Interface(NamedTuple):
@@ -116,7 +116,7 @@ class _Interface(NamedTuple):
     offset: float
 
 
-def _pcapng(stream: _Guarded, dpkt: ModuleType) -> Iterator[Frame]:
+def _pcapng(stream: _Guarded, dpkt: ModuleType) -> Iterator[CapturedFrame]:
     """Sections and interfaces one after the other: the library's own reader knows one interface only."""
     order, number, interfaces = "<", 0, list[_Interface]()
     while head := stream.read(8):
@@ -163,13 +163,13 @@ def _interface(block: bytes, order: str, dpkt: ModuleType) -> _Interface:
     return _Interface(int(link), ticks, offset)
 
 
-def _block_frame(number: int, kind: int, block: bytes, order: str, interfaces: list[_Interface]) -> Frame | None:
+def _block_frame(number: int, kind: int, block: bytes, order: str, interfaces: list[_Interface]) -> CapturedFrame | None:
     if kind == 3:  # simple packet block: first interface, no time
         if not interfaces or len(block) < 16:
             return None
         length = struct.unpack_from(f"{order}I", block, 8)[0]
         data = block[12 : min(12 + length, len(block) - 4)]
-        return Frame(number, None, interfaces[0].link, data, max(0, length - len(data)))
+        return CapturedFrame(number, None, interfaces[0].link, data, max(0, length - len(data)))
     if len(block) < 32:
         return None
     if kind == 2:  # obsolete packet block
@@ -180,10 +180,10 @@ def _block_frame(number: int, kind: int, block: bytes, order: str, interfaces: l
         return None
     own = interfaces[which]
     time = own.offset + ((high << 32) | low) / own.ticks
-    return Frame(number, time, own.link, block[28 : 28 + kept], max(0, length - kept))
+    return CapturedFrame(number, time, own.link, block[28 : 28 + kept], max(0, length - kept))
 
 
-def packet(frame: Frame, dpkt: ModuleType) -> Packet | None:
+def packet(frame: CapturedFrame, dpkt: ModuleType) -> Packet | None:
     """The packet in a frame, or None when it cannot be taken apart."""
     try:
         return _packet(frame, dpkt)
@@ -191,7 +191,7 @@ def packet(frame: Frame, dpkt: ModuleType) -> Packet | None:
         return None
 
 
-def _packet(frame: Frame, dpkt: ModuleType) -> Packet | None:
+def _packet(frame: CapturedFrame, dpkt: ModuleType) -> Packet | None:
     data, mac = frame.data, ""
     if frame.link == ETHERNET:
         layer = dpkt.ethernet.Ethernet(data)

@@ -68,7 +68,7 @@ class Talk:
         return self.unanswered + self.exceptions.total()
 
 
-class _Way:
+class _Direction:
     """One direction of a TCP connection: bytes in order."""
 
     def __init__(self) -> None:
@@ -116,7 +116,7 @@ class _Way:
 
 class _Flow:
     def __init__(self) -> None:
-        self.to_server, self.to_client = _Way(), _Way()
+        self.to_server, self.to_client = _Direction(), _Direction()
         self.open: OrderedDict[tuple[int, int], Request] = OrderedDict()
         self.asked: int | None = None  # frame of a SYN without an answer
         self.last = 0
@@ -163,7 +163,7 @@ class Modbus:
         return True
 
     @staticmethod
-    def _syn(flow: _Flow, way: _Way, p: Packet, frame: int, asks: bool) -> None:
+    def _syn(flow: _Flow, way: _Direction, p: Packet, frame: int, asks: bool) -> None:
         way.next, way.buffer = (p.sequence + 1) & 0xFFFFFFFF, b""
         way.held.clear()
         if asks:
@@ -171,7 +171,7 @@ class Modbus:
         else:
             flow.asked = None
 
-    def _frames(self, flow: _Flow, way: _Way, server: str, frame: int, time: float, asks: bool) -> None:
+    def _frames(self, flow: _Flow, way: _Direction, server: str, frame: int, time: float, asks: bool) -> None:
         while len(way.buffer) >= 8:
             tag, protocol = int.from_bytes(way.buffer[:2], "big"), int.from_bytes(way.buffer[2:4], "big")
             size, unit = int.from_bytes(way.buffer[4:6], "big"), way.buffer[6]
