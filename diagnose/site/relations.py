@@ -17,6 +17,7 @@ from diagnose.site.places import FAR, Place
 WORDS = ("here", "beyond", "before", "same-trunk", "same-circuit", "same-panel", "elsewhere")
 HERE = 0
 CODES = 10
+NONE = -1  # the number of a place that has no trunk, panel, circuit or unit of its own
 
 _TRUNK = ((), ("before", "same-trunk"), ("beyond", "same-trunk"))
 _SUPPLY = ((), ("same-panel",), ("same-circuit", "same-panel"))
@@ -54,15 +55,15 @@ def index_places(site: Site) -> PlaceIndex:
 def _relate(site: Site, places: tuple[Place, ...]) -> npt.NDArray[np.int8]:
     n = len(places)
     kind = np.array([p.kind for p in places])
-    trunk_no = np.zeros(n, dtype=np.int32)
+    trunk_no = np.full(n, NONE, dtype=np.int32)
     where = np.zeros(n, dtype=np.int32)  # distance along the trunk from its controller, signed
-    panel = np.full(n, -1, dtype=np.int32)
-    circuit = np.full(n, -1, dtype=np.int32)
-    host = np.full(n, -1, dtype=np.int32)
+    panel = np.full(n, NONE, dtype=np.int32)
+    circuit = np.full(n, NONE, dtype=np.int32)
+    host = np.full(n, NONE, dtype=np.int32)
     circuits: dict[str, int] = {}
     for i, place in enumerate(places):
         trunk = site.trunk_of(place)
-        if trunk and place.kind != "trunk":
+        if trunk:
             origin = 2 * trunk.units.index(trunk.controller)
             trunk_no[i] = trunk.number
             if place.kind == "unit":
@@ -70,37 +71,36 @@ def _relate(site: Site, places: tuple[Place, ...]) -> npt.NDArray[np.int8]:
             elif place.kind == "segment":
                 where[i] = 2 * trunk.units.index(place.number) + 1 - origin
             else:
-                where[i] = (2 * len(trunk.units) - 1 if place.other == FAR else -1) - origin
+                where[i] = (2 * len(trunk.units) if place.other == FAR else -1) - origin
         if place.kind == "unit":
             panel[i] = site.panel_of(place.number)
             circuit[i] = circuits.setdefault(site.circuit_of(place.number), len(circuits))
         if place.kind in ("unit", "trunk-end", "uplink"):
             unit = site.host(place)
-            host[i] = -1 if unit is None else unit
-    same_trunk = (trunk_no[:, None] == trunk_no[None, :]) & (trunk_no[:, None] > 0)
+            if unit is not None:
+                host[i] = unit
+    same_trunk = _same(trunk_no)
     fault_at, check_at = where[:, None], where[None, :]
-    beyond = same_trunk & (
-        ((fault_at > 0) & (check_at > fault_at))
-        | ((fault_at < 0) & (check_at < fault_at))
-        | ((fault_at == 0) & (check_at != 0))
-    )
-    trunk_code = np.where(beyond, 2, np.where(same_trunk & (check_at != fault_at), 1, 0))
-    same_panel = (panel[:, None] == panel[None, :]) & (panel[:, None] > 0)
-    same_circuit = (circuit[:, None] == circuit[None, :]) & (circuit[:, None] >= 0)
-    supply_code = np.where(same_circuit, 2, np.where(same_panel, 1, 0))
+    beyond = same_trunk & (abs(check_at) > abs(fault_at)) & (check_at * fault_at >= 0)  # further out, on the same side
+    trunk_code = np.where(beyond, 2, np.where(same_trunk, 1, 0))
+    supply_code = np.where(_same(circuit), 2, np.where(_same(panel), 1, 0))
     code = (1 + 3 * trunk_code + supply_code).astype(np.int8)
     # Serving and containing count as the same place.
     here = np.eye(n, dtype=bool)
     here |= (kind == "site")[:, None] | (kind == "site")[None, :]
-    here |= (host[:, None] == host[None, :]) & (host[:, None] >= 0)
-    unit_numbers = np.array([p.number if p.kind == "unit" else -1 for p in places])
+    here |= _same(host)
+    unit_numbers = np.array([p.number if p.kind == "unit" else NONE for p in places])
     for i, place in enumerate(places):
         if place.kind in ("trunk", "panel", "uplink", "control"):
-            members = np.isin(unit_numbers, site.units_of(place))
-            if place.kind == "trunk":
-                members |= trunk_no == place.number
+            members = trunk_no == place.number if place.kind == "trunk" else np.isin(unit_numbers, site.units_of(place))
             here[i] |= members
             if place.kind != "uplink":  # a unit other than the uplink's own says nothing about the uplink
                 here[:, i] |= members
     code[here] = HERE
     return code
+
+
+def _same(number: npt.NDArray[np.int32]) -> npt.NDArray[np.bool_]:
+    """Which pairs of places have one number, and have one at all."""
+    found: npt.NDArray[np.bool_] = (number[:, None] == number[None, :]) & (number[:, None] > NONE)
+    return found

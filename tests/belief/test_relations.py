@@ -51,6 +51,20 @@ def test_codes_and_words() -> None:
         assert order == sorted(order)  # the most telling word first
 
 
+def test_every_code_occurs_on_a_site_with_everything() -> None:
+    """Ten codes, no more and no fewer, and a table of codes has a place for each."""
+    site = build(SiteSpec(6, [([1, 2, 3, 4], 2)], {1: 1, 2: 1, 3: 1, 4: 1, 5: 1, 6: 2}, {3: "x", 4: "x", 1: "y", 2: "y", 5: "x"}))
+    index = index_places(site)
+    assert sorted(set(index.relation.ravel().tolist())) == list(range(CODES))
+    unit = [Place("unit", n) for n in range(7)]
+    assert words(index, unit[3], unit[4]) == ("beyond", "same-trunk", "same-circuit", "same-panel", "elsewhere")
+    assert words(index, unit[4], unit[3]) == ("before", "same-trunk", "same-circuit", "same-panel", "elsewhere")
+    assert words(index, unit[4], unit[1]) == ("before", "same-trunk", "same-panel", "elsewhere")
+    assert words(index, unit[4], unit[5]) == ("same-circuit", "same-panel", "elsewhere")
+    assert words(index, unit[1], unit[5]) == ("same-panel", "elsewhere")
+    assert words(index, unit[1], unit[6]) == ("elsewhere",)
+
+
 @settings(max_examples=150)
 @given(SEEDS, st.integers(1, 9))
 def test_every_pair_of_places(seed: int, units: int) -> None:

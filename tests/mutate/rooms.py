@@ -1,0 +1,33 @@
+"""Which source belongs to which tests, in one table."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Room(NamedTuple):
+    """A room: its sources, and the tests that are to notice a change of them (files, or folders of files)."""
+
+    name: str
+    sources: tuple[str, ...]
+    tests: tuple[str, ...]
+
+
+_ROWS = [
+    ("relations", "diagnose/site/relations.py", "tests/belief/test_relations.py"),
+    (
+        "belief", "diagnose/belief/posterior.py diagnose/belief/steps.py diagnose/belief/tables.py",
+        "tests/belief",
+    ),
+    (
+        "gate", "diagnose/casework/gate.py",
+        "tests/casework/test_gate.py tests/drill/test_gating.py",
+    ),
+    (
+        "proof", "diagnose/casework/proof.py diagnose/casework/suspects.py diagnose/casework/concluded.py",
+        "tests/casework",
+    ),
+    ("serial", "diagnose/evidence/serial", "tests/evidence/test_serial_capture.py"),
+    ("meter", "diagnose/evidence/meter", "tests/evidence/test_meter_log.py"),
+]  # fmt: skip
+ROOMS = {name: Room(name, tuple(sources.split()), tuple(tests.split())) for name, sources, tests in _ROWS}
