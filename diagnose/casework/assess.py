@@ -19,7 +19,7 @@ from diagnose.casework import view as v
 from diagnose.casework.concluded import SiteWork
 from diagnose.casework.events import Event
 from diagnose.casework.gate import Bars, barred, has_instrument, may_take
-from diagnose.casework.state import DANGER, Reading, State, fold
+from diagnose.casework.state import Reading, State, fold
 from diagnose.gauges.base import READINGS
 from diagnose.inference.compile import Compiled, compile_rules
 from diagnose.inference.expectations import Inferrer, expect
@@ -153,7 +153,7 @@ class Assessor:
         k, site = self.knowledge, state.site
         if bars.danger == "standing" or state.closed is not None:
             return ()
-        if DANGER in k.checks and (places := looked.unseen(state)):
+        if m.DANGER in k.checks and (places := looked.unseen(state)):
             return (self._signs(state, belief, places, suspected),)
         if stops and (proving := self._danger_proofs(state, belief, bars, stops, suspected)):
             return proving
@@ -200,8 +200,8 @@ class Assessor:
         self, state: State, belief: Belief, places: tuple[Place, ...], suspected: tuple[v.SuspectView, ...]
     ) -> v.StepView:
         """The danger question."""
-        step = Step("check", DANGER, places, 1.0, 1.0, 1.0, ())
-        return self._check_view(belief, self.knowledge.checks[DANGER], places, step, suspected, first=True)
+        step = Step("check", m.DANGER, places, 1.0, 1.0, 1.0, ())
+        return self._check_view(belief, self.knowledge.checks[m.DANGER], places, step, suspected, first=True)
 
     def _danger_proofs(
         self, state: State, belief: Belief, bars: Bars, stops: tuple[v.StopUse, ...], suspected: tuple[v.SuspectView, ...]

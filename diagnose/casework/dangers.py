@@ -18,13 +18,12 @@ from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
 from diagnose.casework import view as v
-from diagnose.casework.state import DANGER, MADE_SAFE, Mended, Reading, Said, State, named_places, placements
+from diagnose.casework.state import MADE_SAFE, Mended, Reading, Said, State, named_places, placements
 from diagnose.inference.expectations import seen_from
 from diagnose.knowledge import model as m
 from diagnose.site.model import Site
 from diagnose.site.places import SITE, Place, describe
 
-SIGNS_PANEL = "panel-danger-signs"
 UNCLEAR = "not-clear"
 
 
@@ -172,12 +171,12 @@ def _all_raised(k: m.Knowledge, state: State, ruled: Iterable[Ruled]) -> Iterabl
     for r in state.readings:
         if r.check in m.SIGNS and r.outcome not in (None, k.checks[r.check].normal):
             for place in placed.get(r.event) or r.places or (SITE,):
-                danger = signs.get((SIGNS_PANEL if place.kind == "panel" else r.check, str(r.outcome)), str(r.outcome))
+                danger = signs.get((m.PANEL_DANGER if place.kind == "panel" else r.check, str(r.outcome)), str(r.outcome))
                 yield Raised(danger, place, r.n, r.check, (), confirmed.get(r.event, ""), False)
     for a in (s for s in state.said if s.what == "asked"):
         if a.event in {q.event for q in open_questions(state)}:
             for place in named_places(state.site, str(a.data.get("at", ""))):
-                danger = signs.get((SIGNS_PANEL if place.kind == "panel" else DANGER, str(a.data.get("sign"))), UNCLEAR)
+                danger = signs.get((m.PANEL_DANGER if place.kind == "panel" else m.DANGER, str(a.data.get("sign"))), UNCLEAR)
                 yield Raised(danger, place, a.n, a.event, (), str(a.data.get("words", "")), False)
     for d in k.dangers.values():
         if d.level == "stop":
@@ -344,9 +343,9 @@ def _wanted(log: _Log, d: m.Danger, place: Place, rows: list[Raised]) -> tuple[t
     for check in told:
         if check not in lasting:
             wanted[(check,), places_for(site, k.checks[check].at, place)] = None
-    wanted[(DANGER,), places_for(site, "unit", place)] = None
-    if SIGNS_PANEL in k.checks and place.kind in ("panel", "site"):
-        wanted[(SIGNS_PANEL,), places_for(site, "panel", place)] = None
+    wanted[(m.DANGER,), places_for(site, "unit", place)] = None
+    if m.PANEL_DANGER in k.checks and place.kind in ("panel", "site"):
+        wanted[(m.PANEL_DANGER,), places_for(site, "panel", place)] = None
     return tuple(wanted)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from diagnose.casework.state import DANGER, State
+from diagnose.casework.state import State
 from diagnose.knowledge import model as m
 from diagnose.site.places import Place
 
@@ -24,7 +24,7 @@ def concerned(state: State) -> tuple[Place, ...]:
 
 def gaps(k: m.Knowledge, state: State) -> Gaps:
     """Units with a complaint, a repair or a reading that is not normal, of which nobody has said that they show no danger."""
-    if DANGER not in k.checks:
+    if m.DANGER not in k.checks:
         return Gaps((), ())
     named = {p for r in state.readings if r.complaint or (r.outcome and r.outcome != k.checks[r.check].normal) for p in r.places}
     named |= {x.place for x in state.mended}
@@ -52,7 +52,7 @@ def _looked_at(state: State) -> tuple[dict[Place, int], dict[Place, int]]:
     answered: dict[Place, int] = {}
     asked: dict[Place, int] = {}
     for r in state.readings:
-        if r.check == DANGER:
+        if r.check == m.DANGER:
             for place in r.places or state.site.places("unit"):
                 asked[place] = r.n
                 if r.outcome is not None:

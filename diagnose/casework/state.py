@@ -18,7 +18,6 @@ from diagnose.site.record import RecordReader, parse_fact
 from diagnose.source.located import read_text
 from diagnose.source.problems import InputError, Mark, Problem, one_line, shown
 
-DANGER = "danger-signs"
 MADE_SAFE = "made-safe"
 BARE_RECORD = "install-record: 1\nname: no install record\nunits: {count: 1}\n"
 
@@ -385,7 +384,19 @@ def parse_place(site: Site, text: str) -> Place | None:
 
 
 __all__ = [
-    "DANGER", "MADE_SAFE", "AnswerError", "Mended", "Quantity", "Reading", "Said", "State", "dangerous_in", "find_places",
+    "MADE_SAFE",
+    "AnswerError",
+    "Mended",
+    "Quantity",
+    "Reading",
+    "Said",
+    "State",
+    "dangerous_in",
+    "find_places",
     "fold",
-    "parse_place", "raising", "read_entries", "read_site", "take_answer",
+    "parse_place",
+    "raising",
+    "read_entries",
+    "read_site",
+    "take_answer",
 ]  # fmt: skip

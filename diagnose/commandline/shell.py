@@ -6,12 +6,12 @@ import os
 import sys
 from argparse import Namespace
 
-from diagnose.shell.desk import Desk
+from diagnose.shell.desk import Desk, Options
 from diagnose.shell.first import engine_line
 from diagnose.shell.folders import path_of
-from diagnose.shell.paint import is_terminal, wants_colour
+from diagnose.shell.front import Front
+from diagnose.shell.paint import is_terminal, show, wants_colour, width_of
 from diagnose.shell.refusal import Refusal
-from diagnose.shell.session import Options, Session
 
 
 def run(words: Namespace) -> int:
@@ -24,24 +24,27 @@ def run(words: Namespace) -> int:
     if words.record and not path_of(words.record).is_file():
         raise Refusal(f"there is no install record '{words.record}'; name a YAML file that is there")
     desk = Desk(words.store, words.rules)
-    session = Session(desk, Options(words.role or "", words.record or "", words.case or "", instruments))
+    options = Options(role=words.role or "", record=words.record or "", case=words.case or "", instruments=instruments)
+    front = Front(desk, options, width_of(sys.stdout))
     try:
         if words.record:
-            session.record_given()  # what is wrong with it is told before any question
+            from diagnose.shell.records import read_record
+
+            read_record(words.record, desk.knowledge)  # what is wrong with it is told before any question
         if words.case:
             desk.store.resolve(words.case)
         engine_line()
         if words.no_input:
-            return _without_input(session)
+            return _without_input(front)
         colour = wants_colour(sys.stdout, words.no_color)
         if _plain(words) or not (is_terminal(sys.stdin) and is_terminal(sys.stdout)):
             from diagnose.shell.lines import run as run_lines
 
-            return run_lines(session, colour)
+            return run_lines(front, colour)
         from diagnose.shell.terminal import run as run_terminal
 
         try:
-            return run_terminal(session, colour)
+            return run_terminal(front, colour)
         except Exception as error:  # this class of prompt-toolkit can be imported on Windows alone
             if type(error).__name__ != "NoConsoleScreenBufferError":
                 raise
@@ -54,14 +57,11 @@ def _plain(words: Namespace) -> bool:
     return bool(words.plain or os.environ.get("ACCESSIBLE") or os.environ.get("TERM") == "dumb")
 
 
-def _without_input(session: Session) -> int:
+def _without_input(front: Front) -> int:
     """Where a stored case stands, for scripts."""
-    from diagnose.shell.paint import show, width_of
-
-    if not session.options.case:
+    if not front.options.case:
         raise Refusal(
             "without input there is only a stored case to show; add --case ID, or use: diagnose assess FILE"
         )
-    session.width = width_of(sys.stdout)
-    show(session.start(), sys.stdout)
+    show(front.start(), sys.stdout)
     return 0

@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from diagnose.knowledge import model as m
 from diagnose.source.problems import shown
 
-DANGER = "danger-signs"
 ON_THE_PHONE = ("contact", "agent")
 SMALL_WORDS = frozenset(["anybody", "anything", "before", "from", "gone", "have", "inside", "itself", "loudly", "panel", "should", "somebody", "some", "something", "that", "there", "this", "unit", "very", "when", "where", "with"])
 SHORT_SIGNS = frozenset(("hit", "hot"))
@@ -18,9 +17,9 @@ Finding = tuple[m.Spot, str, str, str]  # spot, message, hint, lint
 
 def danger(k: m.Knowledge) -> Iterator[Finding]:
     """There is a check for danger signs, and each abnormal outcome of such a check by itself stops use."""
-    if DANGER not in k.checks:
+    if m.DANGER not in k.checks:
         spot = next(iter(k.checks.values())).spot if k.checks else m.Spot("rules", 1)
-        yield (m.Spot(spot.file, 1), f"there is no check '{DANGER}'", "add it: a case begins with it", "danger")
+        yield (m.Spot(spot.file, 1), f"there is no check '{m.DANGER}'", "add it: a case begins with it", "danger")
     for check in (k.checks[name] for name in m.SIGNS if name in k.checks):
         stopped = {o for d in k.dangers.values() if d.level == "stop" for r in d.raised_by if r.check == check.id for o in r.outcomes}
         for name in check.outcome_ids[1:]:
@@ -49,5 +48,5 @@ def _stems(text: str) -> set[str]:
 def complaints(k: m.Knowledge) -> Iterator[Finding]:
     """Whoever calls, or the desk for them, can answer what a case is opened with."""
     for c in k.checks.values():
-        if (c.complaint or c.id == DANGER) and c.role not in ON_THE_PHONE:
+        if (c.complaint or c.id == m.DANGER) and c.role not in ON_THE_PHONE:
             yield (c.spot, f"check {c.id}: a caller cannot answer it, a {c.role} must", "role contact or agent", "role")

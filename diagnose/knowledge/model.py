@@ -32,7 +32,8 @@ GAUGE = "gauge "
 AUDIENCES = ("everybody", "qualified")
 NEEDS = ("none", "energized", "in-use")
 DANGER_LEVELS = ("stop", "hold")
-SIGNS = ("danger-signs", "panel-danger-signs")  # the checks whose outcomes are danger signs
+DANGER, PANEL_DANGER = "danger-signs", "panel-danger-signs"
+SIGNS = (DANGER, PANEL_DANGER)  # the checks whose outcomes are danger signs
 NO_ANSWER = ("do-not-know", "cannot-reach")
 
 Given = tuple[tuple[str, tuple[str, ...]], ...]

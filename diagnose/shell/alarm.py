@@ -13,18 +13,21 @@ from typing import TYPE_CHECKING
 from diagnose.knowledge import model as m
 from diagnose.report import text as t
 from diagnose.report.lines import Line, wrap
-from diagnose.shell.desk import DANGER
+from diagnose.shell.answers import at_text, places_said, where
+from diagnose.shell.casebook import Row
 from diagnose.shell.dialog import Ask, Talk, pick
-from diagnose.site.places import SITE, Place, describe
+from diagnose.shell.lookup import find_checks, split_read
+from diagnose.shell.open_case import OpenCase
+from diagnose.shell.records import bare_record
+from diagnose.shell.registry import NAMES, command, split
+from diagnose.site.model import Site
+from diagnose.site.places import SITE, Place, PlaceError, describe, parse_numbers
 from diagnose.source.problems import one_line
+from diagnose.words.hearing import Heard
+from diagnose.words.resets import resets_again
 
 if TYPE_CHECKING:
     from diagnose.casework.view import Asked
-    from diagnose.shell.casebook import Row
-    from diagnose.shell.session import Session
-    from diagnose.words.hearing import Heard
-
-PANEL_SIGNS = "panel-danger-signs"
 UNCLEAR = "not-clear"
 GENERAL = "Is anything hot, smoking, wet, broken open, or did anybody get a shock?"
 YES = ("y", "yes", "yep", "yeah", "ja", "1")
@@ -47,7 +50,7 @@ NAMING = ("read", "check", "what-if", "repaired")  # commands that name somethin
 # ---- hearing
 
 
-def hear(s: Session, typed: str) -> Heard | None:
+def hear(s: OpenCase, typed: str) -> Heard | None:
     """The danger that a line, or a pasted block, speaks of."""
     if "\n" in typed:
         heard = (hear(s, line) for line in typed.splitlines()[:MOST_LINES] if line.strip())
@@ -69,10 +72,8 @@ def hear(s: Session, typed: str) -> Heard | None:
     return s.desk.listen(text) if text else None
 
 
-def reset_lines(s: Session, typed: str) -> list[Line]:
+def reset_lines(s: OpenCase, typed: str) -> list[Line]:
     """What is said at once to whoever tells, wherever, of resetting again and again; it keeps nothing from happening to the line."""
-    from diagnose.words.resets import resets_again
-
     for line in typed.splitlines()[:MOST_LINES]:
         text = " ".join(line.split())[:LONGEST]
         word, rest = _command(text)
@@ -83,7 +84,7 @@ def reset_lines(s: Session, typed: str) -> list[Line]:
     return []
 
 
-def _is_answer(s: Session, text: str) -> bool:
+def _is_answer(s: OpenCase, text: str) -> bool:
     """Whether a line is, word for word, an answer to what is asked: an answer raises its own danger."""
     said = text.lower()
     if s.dialog is not None:
@@ -95,10 +96,7 @@ def _is_answer(s: Session, text: str) -> bool:
 
 def _command(text: str) -> tuple[str, str]:
     """The command that a line begins with, empty when it is none, and the rest."""
-    from diagnose.shell.commands import NAMES, joined
-
-    word, _, rest = text.partition(" ")
-    word, rest = joined(word.lower(), rest.strip())
+    word, rest = split(text)
     return (word if word in NAMES or word in DEAF else ""), rest
 
 
@@ -108,10 +106,8 @@ def _is_outcome(check: m.Check, said: str) -> bool:
     )
 
 
-def _names_an_answer(s: Session, text: str) -> bool:
+def _names_an_answer(s: OpenCase, text: str) -> bool:
     """Whether a line is `CHECK at PLACE = ANSWER`, with an answer of that check: it raises its own danger."""
-    from diagnose.shell.taking import find_checks, split_read
-
     words, _, answer = split_read(text)
     if s.book is None or not words or not answer:
         return False
@@ -119,10 +115,8 @@ def _names_an_answer(s: Session, text: str) -> bool:
     return len(named) == 1 and _is_outcome(named[0], answer.lower())
 
 
-def _unnamed(s: Session, rest: str) -> str:
+def _unnamed(s: OpenCase, rest: str) -> str:
     """What a command that names a check or repair says beyond that name."""
-    from diagnose.shell.taking import split_read
-
     k = s.desk.knowledge
     words, _, answer = split_read(rest)
     name = "-".join(words.lower().split())
@@ -137,7 +131,15 @@ def _unnamed(s: Session, rest: str) -> str:
 # ---- asking
 
 
-def sound(s: Session, heard: Heard, typed: str) -> None:
+def sound(s: OpenCase, heard: Heard, text: str) -> list[Line]:
+    """Save and ask what was heard; the line itself goes on when it was no danger."""
+    _keep(s, heard, text)
+    if (asked := current(s)) is not None:
+        s.held[asked.event] = text
+    return question_lines(s)
+
+
+def _keep(s: OpenCase, heard: Heard, typed: str) -> None:
     """Save the words as an open danger, opening a case for it where there is none."""
     words = one_line(typed, LONGEST)
     at, rows = _placed_by_words(s, words, heard.panel)
@@ -151,11 +153,8 @@ def sound(s: Session, heard: Heard, typed: str) -> None:
     s.record([*rows, ("danger", asked)])
 
 
-def _placed_by_words(s: Session, words: str, panel: bool) -> tuple[str, list[Row]]:
+def _placed_by_words(s: OpenCase, words: str, panel: bool) -> tuple[str, list[Row]]:
     """Where the words say it is; a site of which nothing is known grows to hold the unit that was named."""
-    from diagnose.shell.answers import at_text, places_said
-    from diagnose.site.model import Site
-
     site = s.site
     if panel and site is not None and len(site.places("panel")) == 1:
         return str(site.places("panel")[0]), []
@@ -168,21 +167,19 @@ def _placed_by_words(s: Session, words: str, panel: bool) -> tuple[str, list[Row
     return at_text(said), grown(s, max(p.number for p in said))
 
 
-def grown(s: Session, units: int) -> list[Row]:
+def grown(s: OpenCase, units: int) -> list[Row]:
     """The row that makes a site without a record large enough for `units`."""
-    from diagnose.shell.records import bare_record
-
     if s.site is not None and len(s.site.units) >= units:
         return []
     return [("record", {"record": bare_record(units, False)})]
 
 
-def current(s: Session) -> Asked | None:
+def current(s: OpenCase) -> Asked | None:
     """The open question: the last words that were heard."""
     return s.seen.asked[-1] if s.seen and s.seen.asked else None
 
 
-def question_lines(s: Session) -> list[Line]:
+def question_lines(s: OpenCase) -> list[Line]:
     """The emergency line where it belongs, then the question."""
     asked = current(s)
     if asked is None or s.seen is None:
@@ -195,15 +192,15 @@ def question_lines(s: Session) -> list[Line]:
     return [*lines, *_asking(s, asked)]
 
 
-def _asking(s: Session, asked: Asked) -> list[Line]:
+def _asking(s: OpenCase, asked: Asked) -> list[Line]:
     lines = wrap("text", f'You said: "{one_line(asked.words, 200)}"', s.width, "", "  ")
-    outcome = s.desk.knowledge.checks[DANGER].outcome(asked.sign) if asked.sign else None
+    outcome = s.desk.knowledge.checks[m.DANGER].outcome(asked.sign) if asked.sign else None
     question = f"Is that a danger sign: {outcome.says}?" if outcome else GENERAL
     lines += wrap("title", f"{question} (y, n; not sure counts as yes)", s.width)
     return lines
 
 
-def answer(s: Session, typed: str) -> list[Line] | None:
+def answer(s: OpenCase, typed: str) -> list[Line] | None:
     """One line while the question is open. None when it was denied."""
     asked = current(s)
     assert asked is not None
@@ -215,28 +212,28 @@ def answer(s: Session, typed: str) -> list[Line] | None:
         return _yes(s, asked)
     heard = hear(s, typed)
     if heard is not None:
-        return s.sound(heard, typed)
+        return sound(s, heard, typed)
     if asked.event in s.asked_again:
         return wrap("warn", "First: is that dangerous? Type y or n.", s.width)
     s.asked_again.add(asked.event)
     return [*wrap("warn", "First this, before anything else. Type y or n.", s.width), *_asking(s, asked)]
 
 
-def _yes(s: Session, asked: Asked) -> list[Line]:
+def _yes(s: OpenCase, asked: Asked) -> list[Line]:
     if not asked.sign:
         return s.talk(lambda: _talk_which(s, asked), alarm=True)
     return confirm(s, asked, asked.sign)
 
 
-def _talk_which(s: Session, asked: Asked) -> Talk:
+def _talk_which(s: OpenCase, asked: Asked) -> Talk:
     """Which sign it is. The words stand as a danger until this is answered."""
-    check = s.desk.knowledge.checks[DANGER]
+    check = s.desk.knowledge.checks[m.DANGER]
     options = [(o.id, o.says) for o in check.outcomes[1:]]
     sign = yield from pick("Which comes nearest? (Enter: not clear)", options, s.width, "number> ", UNCLEAR)
     return confirm(s, asked, sign)
 
 
-def confirm(s: Session, asked: Asked, sign: str) -> list[Line]:
+def confirm(s: OpenCase, asked: Asked, sign: str) -> list[Line]:
     """The words were a danger: record the sign, then ask where, if that is not known."""
     lines = stop(s, sign, asked.at, [("danger", {"what": "confirmed", "asked": asked.event})])
     also = _also(s, asked)
@@ -246,18 +243,18 @@ def confirm(s: Session, asked: Asked, sign: str) -> list[Line]:
     return lines if s.dialog is not None else [*lines, *question_lines(s)]
 
 
-def _also(s: Session, asked: Asked) -> list[str]:
+def _also(s: OpenCase, asked: Asked) -> list[str]:
     """Other signs that the same words spoke of; they are asked once the first of them was no false alarm."""
     assert s.book is not None
     event = next((e for e in s.book.events if e.id == asked.event), None)
     also = event.data.get("also") if event is not None else None
-    known = s.desk.knowledge.checks[DANGER].outcome_ids
+    known = s.desk.knowledge.checks[m.DANGER].outcome_ids
     return [str(x) for x in also if x in known] if isinstance(also, list) else []
 
 
-def stop(s: Session, sign: str, at: str, more: Iterable[Row] = (), complaint: bool = False) -> list[Line]:
+def stop(s: OpenCase, sign: str, at: str, more: Iterable[Row] = (), complaint: bool = False) -> list[Line]:
     """Record a danger sign at once, for the whole site where its place is not known yet, and ask where."""
-    check = PANEL_SIGNS if at.startswith("panel") and PANEL_SIGNS in s.desk.knowledge.checks else DANGER
+    check = m.PANEL_DANGER if at.startswith("panel") and m.PANEL_DANGER in s.desk.knowledge.checks else m.DANGER
     data: dict[str, object] = {"check": check, "at": at, "answer": sign}
     if complaint:
         data["complaint"] = True
@@ -268,7 +265,7 @@ def stop(s: Session, sign: str, at: str, more: Iterable[Row] = (), complaint: bo
     return s.talk(lambda: talk_where(s, reading.id), alarm=True)
 
 
-def talk_where(s: Session, reading: str) -> Talk:
+def talk_where(s: OpenCase, reading: str) -> Talk:
     """Where a danger is that was recorded for the whole site."""
     lines = [*first_lines(s), *wrap("title", "Where? A unit's number, 'panel', 'all', or ? for not known.", s.width)]
     ask = Ask(tuple(lines), "where> ", ("all", "panel"), (), raw=True)
@@ -286,11 +283,8 @@ def talk_where(s: Session, reading: str) -> Talk:
     return s.after()
 
 
-def _where(s: Session, typed: str) -> tuple[tuple[Place, ...], list[Row]]:
+def _where(s: OpenCase, typed: str) -> tuple[tuple[Place, ...], list[Row]]:
     """The places of an answer to "where?", and what has to be recorded first; none for not known."""
-    from diagnose.shell.answers import where
-    from diagnose.site.places import PlaceError, parse_numbers
-
     word = " ".join(typed.lower().split())
     site = s.site
     assert site is not None
@@ -308,7 +302,7 @@ def _where(s: Session, typed: str) -> tuple[tuple[Place, ...], list[Row]]:
     return tuple(Place("unit", n) for n in numbers), grown(s, max(numbers))
 
 
-def first_lines(s: Session) -> list[Line]:
+def first_lines(s: OpenCase) -> list[Line]:
     """What stands before anything else when use is stopped."""
     if s.seen is None:
         return []
@@ -317,7 +311,7 @@ def first_lines(s: Session) -> list[Line]:
     return lines
 
 
-def unplaced(s: Session) -> str:
+def unplaced(s: OpenCase) -> str:
     """A recorded sign of which nobody has said where it is; empty when there is none."""
     state = s.state_now
     if state is None:
@@ -332,11 +326,10 @@ def unplaced(s: Session) -> str:
 # ---- the command
 
 
-def danger(s: Session, rest: str) -> list[Line]:
+@command("danger", "[WORDS]", "report a danger sign")
+def danger(s: OpenCase, rest: str) -> list[Line]:
     """`danger [WORDS]`: whoever types it means it."""
-    from diagnose.words.hearing import Heard
-
     heard = s.desk.listen(rest) if rest else None
     if heard is not None and heard.signs:
         return stop(s, heard.signs[0], _placed_by_words(s, rest, heard.panel)[0])
-    return s.sound(Heard((), True, (), False), rest or "danger")
+    return sound(s, Heard((), True, (), False), rest or "danger")

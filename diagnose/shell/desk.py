@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from diagnose.knowledge import model as m
 from diagnose.knowledge.load import load
@@ -16,7 +16,13 @@ if TYPE_CHECKING:
     from diagnose.casework.store import Store
     from diagnose.words.hearing import Heard
 
-DANGER = "danger-signs"
+class Options(NamedTuple):
+    """What the command line said of the case to be worked on."""
+
+    role: str = ""
+    record: str = ""
+    case: str = ""
+    instruments: tuple[str, ...] = ()
 
 
 class Desk:

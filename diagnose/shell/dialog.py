@@ -6,7 +6,7 @@ one answer less.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
 from typing import NamedTuple
 
 from diagnose.report.lines import Line, numbered, wrap
@@ -67,6 +67,12 @@ class Dialog:
         self._given.pop()
         self._start()
         return True
+
+
+def fitting(typed: str, words: Iterable[str]) -> tuple[int, list[str]]:
+    """How many characters were typed, and the words that begin with them."""
+    wanted = typed.lower()
+    return len(typed), [w for w in dict.fromkeys(words) if w.lower().startswith(wanted)]
 
 
 def pick(

@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from diagnose.casework.looked import gaps
 from diagnose.casework.state import AnswerError
+from diagnose.casework.transfer import export_case
 from diagnose.knowledge import model as m
 from diagnose.report import text as t
 from diagnose.report.lines import BLANK, Line, labelled, numbered, wrap
 from diagnose.shell import alarm
-from diagnose.shell.answers import Taken, understand
-from diagnose.shell.desk import DANGER
+from diagnose.shell.answers import Taken, at_text, understand
+from diagnose.shell.casebook import Row
 from diagnose.shell.dialog import Ask, Talk
 from diagnose.shell.folders import path_of
+from diagnose.shell.open_case import OpenCase, Opened
+from diagnose.shell.pages import page_of, write_page
+from diagnose.shell.registry import command
 from diagnose.site.places import Place, describe
 from diagnose.source.problems import one_line
 
-if TYPE_CHECKING:
-    from diagnose.shell.casebook import Row
-    from diagnose.shell.session import Session
 
-def handover(s: Session, rest: str) -> list[Line]:
+@command("handover", "", "what to pass on, and whom to send")
+def handover(s: OpenCase, rest: str) -> list[Line]:
     """All there is to pass on."""
     a, state = s.seen, s.state_now
     assert a is not None
@@ -59,10 +60,8 @@ def handover(s: Session, rest: str) -> list[Line]:
     return lines
 
 
-def gap_lines(s: Session) -> list[Line]:
+def gap_lines(s: OpenCase) -> list[Line]:
     """Units that the case is about and that nobody has said show no danger."""
-    from diagnose.casework.looked import gaps
-
     assert s.state_now is not None
     never, unanswered = gaps(s.desk.knowledge, s.state_now)
     lines = wrap("danger", f"Danger signs were NEVER ASKED at {describe(never)}. Ask first.", s.width, "", "  ") if never else []
@@ -71,10 +70,9 @@ def gap_lines(s: Session) -> list[Line]:
     return lines
 
 
-def close(s: Session, rest: str) -> list[Line]:
+@command("close", "", "close the case", alone=True)
+def close(s: OpenCase, rest: str) -> list[Line]:
     """Close with the proofs, or with a reason; what nobody was asked about is asked first."""
-    from diagnose.casework.looked import gaps
-
     a, state = s.seen, s.state_now
     assert a is not None
     assert state is not None
@@ -89,11 +87,9 @@ def close(s: Session, rest: str) -> list[Line]:
     return s.talk(lambda: _talk_close(s))
 
 
-def _talk_unasked(s: Session, places: tuple[Place, ...]) -> Talk:
+def _talk_unasked(s: OpenCase, places: tuple[Place, ...]) -> Talk:
     """The danger question for units that nobody was asked about: a case is not called solved over them."""
-    from diagnose.shell.answers import at_text
-
-    state, check = s.state_now, s.desk.knowledge.checks[DANGER]
+    state, check = s.state_now, s.desk.knowledge.checks[m.DANGER]
     assert state is not None
     lines = wrap("warn", f"Before it is closed: nobody has said yet whether {describe(places)} shows a danger sign.", s.width)
     lines += wrap("title", check.ask.replace("{place}", describe(places)), s.width)
@@ -111,7 +107,7 @@ def _talk_unasked(s: Session, places: tuple[Place, ...]) -> Talk:
     sign = taken.text if isinstance(taken, Taken) else m.NO_ANSWER[0]
     if sign not in (check.normal, *m.NO_ANSWER):
         return alarm.stop(s, sign, at_text(places))
-    row: Row = ("reading", {"check": DANGER, "at": at_text(places), "answer": sign})
+    row: Row = ("reading", {"check": m.DANGER, "at": at_text(places), "answer": sign})
     a = s.seen
     if sign == check.normal and a is not None and a.proofs and all(p.done for p in a.proofs):
         proofs = list(dict.fromkeys(p.done for p in a.proofs))
@@ -119,7 +115,7 @@ def _talk_unasked(s: Session, places: tuple[Place, ...]) -> Talk:
     return (yield from _talk_close(s, row, sign != check.normal))
 
 
-def _talk_close(s: Session, first: Row | None = None, unsolved: bool = False) -> Talk:
+def _talk_close(s: OpenCase, first: Row | None = None, unsolved: bool = False) -> Talk:
     """Ask for the reason. `first` is recorded with it; `unsolved`: nobody could say whether there is danger, so nothing is proved."""
     a = s.seen
     assert a is not None
@@ -165,21 +161,43 @@ def _talk_close(s: Session, first: Row | None = None, unsolved: bool = False) ->
     return s.save([*([first] if first else []), ("closed", {"proofs": [p.done for p in a.proofs if p.done], "reason": typed})])
 
 
-def export(s: Session, rest: str) -> list[Line]:
+@command("export", "[FILE]", "write the case to a file")
+def export(s: OpenCase, rest: str) -> list[Line]:
     """The case as JSON Lines."""
-    from diagnose.casework.transfer import export_case
-
     assert s.book is not None
     target = path_of(rest.strip("'\"") or f"{s.book.case}.jsonl")
     count = export_case(s.book.store, s.book.case, target)
     return wrap("good", f"{count} entries written to {target}.", s.width)
 
 
-def report(s: Session, rest: str) -> list[Line]:
+@command("report", "[FILE]", "write the case as a page (HTML)")
+def report(s: OpenCase, rest: str) -> list[Line]:
     """The case as a page."""
-    from diagnose.shell.pages import page_of, write_page
-
     assert s.book is not None
     target = path_of(rest.strip("'\"") or f"{s.book.case}.html")
     write_page(target, page_of(s.desk, s.book.case))
     return wrap("good", f"Page written to {target}.", s.width)
+
+
+@command("quit", "", "leave; the case is saved", also=("exit", "bye"), alone=True)
+def quit_(s: OpenCase, rest: str) -> list[Line]:
+    return leave(s)
+
+
+def leave(s: OpenCase) -> list[Line]:
+    """The last lines. Saves what unfinished opening questions have brought."""
+    s.finished = True
+    s.dialog = None
+    if s.book is None:
+        if not s.draft.complaint:
+            return wrap("text", "Nothing was recorded.", s.width)
+        sign: Row = ("reading", {"check": m.DANGER, "at": "", "answer": s.draft.danger or "do-not-know"})
+        words = s.draft.complaint
+        s.create(Opened(title=words, complaint=words, record="", role=s.options.role or "contact", rows=(sign,)))
+    elif s.opening and s.draft.complaint:
+        s.book.add([("record", {"record": s.early_record(), "complaint": s.draft.complaint})], s.role)
+    assert s.book is not None
+    lines: list[Line] = []
+    if alarm.current(s) is not None:
+        lines = wrap("danger", "The danger is not settled: until somebody answers, use stays stopped.", s.width)
+    return [*lines, *wrap("text", f"Case {s.book.case} is saved. Go on with: diagnose resume {s.book.case}", s.width)]

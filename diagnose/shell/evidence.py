@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable, Generator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -9,10 +10,12 @@ from diagnose.casework.state import AnswerError, raising, take_answer
 from diagnose.report.evidence_text import report_lines
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.answers import Taken, at_text, understand, where
-from diagnose.shell.desk import DANGER
+from diagnose.shell.asking import ask_places
 from diagnose.shell.dialog import Ask, Talk, pick
 from diagnose.shell.folders import path_of
+from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
+from diagnose.shell.registry import command
 from diagnose.shell.taking import allowed, may_take_back, the_state
 from diagnose.site.places import PlaceError
 from diagnose.source.problems import one_line
@@ -23,7 +26,6 @@ if TYPE_CHECKING:
     from diagnose.evidence.report import TakenReading as Found
     from diagnose.knowledge.model import Check
     from diagnose.shell.casebook import Row
-    from diagnose.shell.session import Session
     from diagnose.site.places import Place
 
 MOST_SAYS = 40
@@ -35,12 +37,15 @@ SURE = 0.5
 MOST_EXCERPT = 16_000  # characters of the original that are kept in the case
 
 
-def take(s: Session, rest: str) -> list[Line]:
+@command(
+    "evidence", "[FILE [at PLACE]]", "read a capture, log, waveform or transcript; alone: lines pasted after it",
+)
+def take(s: OpenCase, rest: str) -> list[Line]:
     """`evidence FILE [at PLACE]`, or `evidence` alone and the lines themselves."""
     return s.talk(lambda: _talk(s, rest) if rest else _talk_lines(s))
 
 
-def _talk(s: Session, rest: str) -> Talk:
+def _talk(s: OpenCase, rest: str) -> Talk:
     from diagnose.evidence.intake import take_in
 
     name, _, at = rest.rpartition(" at ")
@@ -57,18 +62,14 @@ def _is_file(name: str) -> bool:
         return False
 
 
-def _read(s: Session, reader: Callable[[str], tuple[Report, Original]], at: str) -> Talk:
+def _read(s: OpenCase, reader: Callable[[str], tuple[Report, Original]], at: str) -> Talk:
     """Read, ask where it was taken when that alone is missing, and offer it."""
     from diagnose.evidence.reader import EvidenceError
-    from diagnose.knowledge import model as m
-    from diagnose.shell.opening import ask_places
-
     try:
         report, original = reader(at)
         units = the_state(s).site.places("unit")
         if report.figures.get("not_taken") and not at and len(units) > 1:
-            check: m.Check = s.desk.knowledge.checks[DANGER]._replace(title=f"{report.title} of one unit", at="unit")
-            places = yield from ask_places(s, the_state(s).site, check)
+            places = yield from ask_places(s, the_state(s).site, "unit", f"{report.title} of one unit")
             if len(places) == 1:
                 report, original = reader(str(places[0]))
     except EvidenceError as error:
@@ -76,7 +77,7 @@ def _read(s: Session, reader: Callable[[str], tuple[Report, Original]], at: str)
     return (yield from offer(s, report, original))
 
 
-def _talk_lines(s: Session) -> Talk:
+def _talk_lines(s: OpenCase) -> Talk:
     """Lines typed or pasted one by one; a block that a terminal pastes as one comes by `talk_block`."""
     hint = f"Paste the lines, then a line with a single dot ({END}). Or, for a file: evidence FILE."
     ask = Ask(tuple(wrap("title", hint, s.width)), "", raw=True)
@@ -97,17 +98,15 @@ def looks_like(text: str) -> bool:
     return bool(found) and found[0][0] >= SURE
 
 
-def talk_block(s: Session, text: str) -> Talk:
+def talk_block(s: OpenCase, text: str) -> Talk:
     """A pasted block as evidence."""
-    import io
-
     from diagnose.evidence.intake import read_stream
 
     data = text.encode("utf-8", "replace")
     return (yield from _read(s, lambda at: read_stream(io.BytesIO(data), "pasted block", the_state(s).site, "", at), ""))
 
 
-def offer(s: Session, report: Report, original: Original, more: Sequence[Line] = ()) -> Talk:
+def offer(s: OpenCase, report: Report, original: Original, more: Sequence[Line] = ()) -> Talk:
     """Show what evidence says, `more` behind it, and record it when told; asks whether it replaces earlier answers."""
     from diagnose.evidence.drawing import kept
 
@@ -145,7 +144,7 @@ def offer(s: Session, report: Report, original: Original, more: Sequence[Line] =
     return s.save([attached, *rows, *(yield from _replaced(s, rows))])
 
 
-def _replaced(s: Session, rows: Sequence[Row]) -> Generator[Ask, str, list[Row]]:
+def _replaced(s: OpenCase, rows: Sequence[Row]) -> Generator[Ask, str, list[Row]]:
     """What has to be taken back, and put again for the other places, when the new readings replace answers given before."""
     k, state = s.desk.knowledge, the_state(s)
     new: dict[str, set[Place]] = {}
@@ -171,17 +170,15 @@ def _replaced(s: Session, rows: Sequence[Row]) -> Generator[Ask, str, list[Row]]
     return found
 
 
-def _places_of(s: Session, report: Report, before: Sequence[Line]) -> Generator[Ask, str, dict[str, tuple[Place, ...]]]:
+def _places_of(s: OpenCase, report: Report, before: Sequence[Line]) -> Generator[Ask, str, dict[str, tuple[Place, ...]]]:
     """Where readings without a place were taken, asked once for each kind of place; empty where nothing has to be asked."""
-    from diagnose.shell.opening import ask_places
-
     k, site = s.desk.knowledge, the_state(s).site
     at: dict[str, tuple[Place, ...]] = {}
     for found in report.taken:
         check = k.checks.get(found.check)
         if check is None or found.at or check.at in at or len(site.places(check.at)) < 2 or not _may_count(s, check):
             continue
-        asked = ask_places(s, site, check._replace(title=report.title), known=True)
+        asked = ask_places(s, site, check.at, report.title, known=True)
         ask = next(asked)
         ask = ask._replace(lines=(*before, BLANK, *ask.lines)) if not at else ask
         try:
@@ -192,12 +189,12 @@ def _places_of(s: Session, report: Report, before: Sequence[Line]) -> Generator[
     return at
 
 
-def _may_count(s: Session, check: Check) -> bool:
+def _may_count(s: OpenCase, check: Check) -> bool:
     """Whether a reading of this check could be recorded: by this role, or because it could tell of a danger."""
     return allowed(s, check) or any(c == check.id for c, _ in raising(s.desk.knowledge))
 
 
-def _row(s: Session, found: Found, at: Mapping[str, tuple[Place, ...]]) -> tuple[Row | None, str]:
+def _row(s: OpenCase, found: Found, at: Mapping[str, tuple[Place, ...]]) -> tuple[Row | None, str]:
     """The reading as a row of the case, or why it cannot be taken."""
     check = s.desk.knowledge.checks.get(found.check)
     if check is None:
@@ -218,14 +215,14 @@ def _row(s: Session, found: Found, at: Mapping[str, tuple[Place, ...]]) -> tuple
     return None, f"it belongs to a {check.role}; somebody qualified reports it"
 
 
-def _tells(s: Session, row: Row) -> bool:
+def _tells(s: OpenCase, row: Row) -> bool:
     """Whether a reading that would be recorded tells of danger."""
     check = s.desk.knowledge.checks[str(row[1]["check"])]
     at = str(row[1]["at"])
     return _is_dangerous(s, check, where(the_state(s).site, check.at, at) if at else (), str(row[1]["answer"]))
 
 
-def _is_dangerous(s: Session, check: Check, places: tuple[Place, ...], answer: str) -> bool:
+def _is_dangerous(s: OpenCase, check: Check, places: tuple[Place, ...], answer: str) -> bool:
     k = s.desk.knowledge
     outcome, _, _ = take_answer(k, the_state(s).site, check, places, answer)
     return (check.id, str(outcome)) in raising(k)

@@ -2,27 +2,28 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from diagnose.knowledge import model as m
 from diagnose.report.lines import Line, wrap
 from diagnose.report.text import ROLE_WORDS
+from diagnose.shell.completing import among, fact_and_value
+from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
+from diagnose.shell.registry import command
 from diagnose.shell.screens import fact_lines
 from diagnose.site.model import FactSpec, Site
 from diagnose.site.places import PlaceError, describe
+from diagnose.site.record import parse_fact
 from diagnose.source.problems import nearest, shown
 
-if TYPE_CHECKING:
-    from diagnose.shell.session import Session
 
-
-def facts(s: Session, rest: str) -> list[Line]:
+@command("facts", "[WORDS]", "what the install record says", words=among(lambda k: k.facts))
+def facts(s: OpenCase, rest: str) -> list[Line]:
     assert s.state_now is not None
     return fact_lines(s.desk.knowledge, s.state_now.site, rest, s.width)
 
 
-def fact(s: Session, rest: str) -> list[Line]:
+@command("fact", "NAME [PLACE] VALUE", "set an install fact, e.g. fact unit.setting 7 48 A", words=fact_and_value)
+def fact(s: OpenCase, rest: str) -> list[Line]:
     """Set an install fact."""
     assert s.state_now is not None
     name, _, value = rest.partition(" ")
@@ -35,7 +36,7 @@ def fact(s: Session, rest: str) -> list[Line]:
     return s.save([("fact", {"key": spec.key, "text": text, "at": at})])
 
 
-def _spec(s: Session, name: str) -> FactSpec:
+def _spec(s: OpenCase, name: str) -> FactSpec:
     known = s.desk.knowledge.facts
     if name.lower() in known:
         return known[name.lower()]
@@ -51,8 +52,6 @@ def _spec(s: Session, name: str) -> FactSpec:
 
 def split_value(site: Site, spec: FactSpec, text: str) -> tuple[str, str]:
     """Place and value of `7 48 A`, `7 = 48 A`, `units 1-6 48 A` or `48 A`. Raises PlaceError."""
-    from diagnose.site.record import parse_fact
-
     if spec.section == "site":
         value = text.removeprefix("site ").lstrip("= ")
         parse_fact(spec, value)
@@ -92,7 +91,8 @@ def _only(site: Site, spec: FactSpec) -> str:
     return str(here[0])
 
 
-def role(s: Session, rest: str) -> list[Line]:
+@command("role", "ROLE", "contact, agent, technician or electrician", words=among(lambda k: m.ROLES))
+def role(s: OpenCase, rest: str) -> list[Line]:
     word = rest.lower()
     if word not in m.ROLES:
         wrong = f"{shown(rest)} is no role; " if rest else ""
@@ -102,14 +102,16 @@ def role(s: Session, rest: str) -> list[Line]:
     return s.save([("role", {"role": word})], word)
 
 
-def on_site(s: Session, rest: str) -> list[Line]:
+@command("on-site", "yes or no", "whether you are at the site", words=among(lambda k: ("yes", "no")))
+def on_site(s: OpenCase, rest: str) -> list[Line]:
     word = rest.lower()
     if word not in ("y", "yes", "n", "no"):
         raise Refusal("type on-site yes or on-site no")
     return s.save([("role", {"on-site": word in ("y", "yes")})])
 
 
-def instruments(s: Session, rest: str) -> list[Line]:
+@command("instruments", "NAMES", "what you have with you", words=among(lambda k: m.INSTRUMENTS))
+def instruments(s: OpenCase, rest: str) -> list[Line]:
     """List or set the instruments at hand."""
     assert s.state_now is not None
     if not rest:

@@ -6,13 +6,13 @@ import io
 import sys
 
 from diagnose.report.lines import Line
+from diagnose.shell.front import Front
 from diagnose.shell.paint import is_terminal, plain_text, prompt_text, show, width_of
-from diagnose.shell.session import Session
 
 LONGEST = 100_000  # characters of one line
 
 
-def run(session: Session, colour: bool) -> int:
+def run(front: Front, colour: bool) -> int:
     """Converse until the input ends. What was typed is repeated where no terminal shows it."""
     typing = is_terminal(sys.stdin)
     if isinstance(sys.stdin, io.TextIOWrapper):
@@ -24,35 +24,35 @@ def run(session: Session, colour: bool) -> int:
     def say(lines: list[Line]) -> None:
         show(lines, out, colour)
 
-    session.width = width_of(out)
-    session.say = say
-    say(session.start())
-    while not session.finished:
+    front.width = width_of(out)
+    front.say = say
+    say(front.start())
+    while not front.finished:
         try:
-            line = _next(session, typing)
+            line = _next(front, typing)
             if line is None:
-                say(session.leave())
+                say(front.leave())
                 break
             if not typing:
                 encoding = getattr(out, "encoding", None) or "utf-8"
                 out.write(f"> {plain_text(line, encoding)}\n")
-            session.width = width_of(out)
-            say(session.handle(line))
+            front.width = width_of(out)
+            say(front.handle(line))
         except KeyboardInterrupt:
             if not typing:
                 raise
             out.write("\n")
-            say(session.interrupted() if session.dialog is None and session.book is not None else [])
+            say(front.interrupted() if front.between else [])
     return 0
 
 
-def _next(session: Session, typing: bool) -> str | None:
+def _next(front: Front, typing: bool) -> str | None:
     """The next line, None at the end of the input."""
     if typing:
         stream = sys.stdout if is_terminal(sys.stdout) else sys.stderr
-        stream.write(prompt_text(session.prompt, getattr(stream, "encoding", None) or "utf-8"))
+        stream.write(prompt_text(front.prompt, getattr(stream, "encoding", None) or "utf-8"))
         stream.flush()
-        session.desk.warm()
+        front.desk.warm()
     line = sys.stdin.readline(LONGEST)
     if not line:
         return None

@@ -11,18 +11,19 @@ from diagnose.report.lines import wrap
 from diagnose.shell.answers import Taken, at_text, per_place, understand, where
 from diagnose.shell.dialog import Talk, pick
 from diagnose.shell.evidence import looks_like, talk_block
-from diagnose.shell.taking import allowed, find_checks, split_read, the_state
+from diagnose.shell.lookup import find_checks, split_read
+from diagnose.shell.open_case import OpenCase
+from diagnose.shell.taking import allowed, the_state
 from diagnose.site.places import PlaceError
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:
     from diagnose.shell.casebook import Row
-    from diagnose.shell.session import Session
 
 MOST_LINES = 200
 
 
-def talk_paste(s: Session, text: str) -> Talk:
+def talk_paste(s: OpenCase, text: str) -> Talk:
     """Evidence is read as such; else show what each line means. All of it is recorded after one question."""
     if looks_like(text):
         return (yield from talk_block(s, text))
@@ -55,7 +56,7 @@ def talk_paste(s: Session, text: str) -> Talk:
     return s.save(rows)
 
 
-def _line(s: Session, line: str) -> list[Row]:
+def _line(s: OpenCase, line: str) -> list[Row]:
     """What one line records, nothing when it is not understood. Checks above the role are not taken."""
     site = the_state(s).site
     step = s.step
@@ -82,7 +83,7 @@ def _line(s: Session, line: str) -> list[Row]:
     return []
 
 
-def _row(s: Session, check: str, at: str, taken: object) -> Row:
+def _row(s: OpenCase, check: str, at: str, taken: object) -> Row:
     if not isinstance(taken, Taken):
         raise AnswerError("can be read in two ways")
     return "reading", {"check": check, "at": at, "answer": taken.text}

@@ -5,17 +5,19 @@ from __future__ import annotations
 import os
 import shlex
 from argparse import ArgumentParser, Namespace
-from typing import TYPE_CHECKING, NoReturn
+from typing import NoReturn
 
 from diagnose.report.lines import Line, wrap
 from diagnose.shell import probe_options
 from diagnose.shell.dialog import Talk, yes_or_no
+from diagnose.shell.evidence import offer
+from diagnose.shell.network_probe import network_report
+from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
+from diagnose.shell.registry import command
 from diagnose.shell.taking import the_state
+from diagnose.shell.trunk_probe import QUESTION, Probed, caution_lines, plan_of, run_plan, time_lines
 from diagnose.source.problems import one_line, shown
-
-if TYPE_CHECKING:
-    from diagnose.shell.session import Session
 
 EXAMPLE = "probe trunk --port /dev/ttyUSB0 --units 1-12"
 KINDS = {"trunk": probe_options.trunk_options, "network": probe_options.network_options}
@@ -28,7 +30,8 @@ class _Parser(ArgumentParser):
         raise Refusal(f"{one_line(message)}; write for instance: {EXAMPLE}")
 
 
-def take(s: Session, rest: str) -> list[Line]:
+@command("probe", "trunk|network OPTIONS", "ask a live trunk or network, only reading")
+def take(s: OpenCase, rest: str) -> list[Line]:
     """`probe trunk ...` or `probe network ...`, with the options of the command line."""
     words = read_words(rest)
     talk = _trunk if words.probe == "trunk" else _network
@@ -54,10 +57,7 @@ def read_words(rest: str) -> Namespace:
     return words
 
 
-def _trunk(s: Session, words: Namespace, done: list[object]) -> Talk:
-    from diagnose.shell.evidence import offer
-    from diagnose.shell.trunk_probe import QUESTION, Probed, caution_lines, plan_of, run_plan, time_lines
-
+def _trunk(s: OpenCase, words: Namespace, done: list[object]) -> Talk:
     site = the_state(s).site
     plan = plan_of(words, site)
     if not words.yes:
@@ -72,11 +72,9 @@ def _trunk(s: Session, words: Namespace, done: list[object]) -> Talk:
     return (yield from offer(s, probed.report, probed.original, time_lines(probed.measured, s.width)))
 
 
-def _network(s: Session, words: Namespace, done: list[object]) -> Talk:
+def _network(s: OpenCase, words: Namespace, done: list[object]) -> Talk:
     from diagnose.evidence.intake import Original
     from diagnose.evidence.report import Report
-    from diagnose.shell.evidence import offer
-    from diagnose.shell.network_probe import network_report
 
     if not done:
         # Lines, not a moving one: the shell may be read aloud.

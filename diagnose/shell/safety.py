@@ -11,14 +11,15 @@ from diagnose.report import text as t
 from diagnose.report.events import event_text
 from diagnose.report.lines import Line, wrap
 from diagnose.shell.dialog import Ask, Talk, pick
+from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
+from diagnose.shell.registry import command
 from diagnose.shell.taking import the_state
 from diagnose.site.places import SITE, Place, PlaceError, describe
 from diagnose.source.problems import one_line, shown
 
 if TYPE_CHECKING:
     from diagnose.casework.view import StopUse
-    from diagnose.shell.session import Session
 
 SAFE_WORDS = "isolated and proved dead"
 POWER_WORDS = "energized for the proofs"
@@ -26,12 +27,12 @@ MINE_WORDS = "these are my own"
 QUALIFIED = ("technician", "electrician")
 
 
-def _stops(s: Session) -> tuple[StopUse, ...]:
+def _stops(s: OpenCase) -> tuple[StopUse, ...]:
     assert s.seen is not None
     return s.seen.stop_use
 
 
-def _places(s: Session, rest: str, statuses: tuple[str, ...], doing: str) -> list[tuple[Place, str]]:
+def _places(s: OpenCase, rest: str, statuses: tuple[str, ...], doing: str) -> list[tuple[Place, str]]:
     """The places of dangers in one of `statuses`, or the one that was named, with the role that each wants."""
     wanted: dict[Place, str] = {}
     for stop in _stops(s):
@@ -49,7 +50,7 @@ def _places(s: Session, rest: str, statuses: tuple[str, ...], doing: str) -> lis
     return named
 
 
-def _place_said(s: Session, text: str) -> str:
+def _place_said(s: OpenCase, text: str) -> str:
     site = s.site
     assert site is not None
     text = " ".join(text.lower().split())
@@ -70,7 +71,7 @@ NEXT = {
 }  # fmt: skip
 
 
-def nothing_asked(s: Session, close: str = "") -> list[Line]:
+def nothing_asked(s: OpenCase, close: str = "") -> list[Line]:
     """What can be done where no question is open: words that answer nothing are not guessed at beside a danger."""
     words = ["Nothing is asked now.", f"{close[:1].upper()}{close[1:]}"] if close else ["Nothing is asked now."]
     waiting = [x for x in _stops(s) if not x.made_safe] or list(_stops(s))
@@ -86,7 +87,8 @@ def nothing_asked(s: Session, close: str = "") -> list[Line]:
     return wrap("warn", " ".join(words), s.width, "", "  ")
 
 
-def made_safe(s: Session, rest: str) -> list[Line]:
+@command("made-safe", "[PLACE]", "a qualified person reports a place as isolated, locked out and proved dead")
+def made_safe(s: OpenCase, rest: str) -> list[Line]:
     """Place by place, by a role that may, and in so many words."""
     if not _stops(s):
         raise Refusal("no danger has been reported, so there is nothing to make safe")
@@ -102,7 +104,7 @@ def made_safe(s: Session, rest: str) -> list[Line]:
     return s.talk(lambda: _talk_safe(s, [p for p, _ in mine]))
 
 
-def _talk_safe(s: Session, places: list[Place]) -> Talk:
+def _talk_safe(s: OpenCase, places: list[Place]) -> Talk:
     rows = []
     for place in places:
         where = "the whole site" if place == SITE else str(place)
@@ -134,7 +136,7 @@ def _says(typed: str, words: str) -> bool:
     return " ".join(typed.lower().split()).rstrip(".!") == words
 
 
-def _must(s: Session, question: str, prompt: str) -> Generator[Ask, str, str]:
+def _must(s: OpenCase, question: str, prompt: str) -> Generator[Ask, str, str]:
     ask = Ask(tuple(wrap("title", question, s.width)), prompt)
     while True:
         typed = one_line((yield ask).strip(), 200)
@@ -143,7 +145,8 @@ def _must(s: Session, question: str, prompt: str) -> Generator[Ask, str, str]:
         ask = Ask(tuple(wrap("warn", f"That is needed. {question}", s.width)), prompt, (), ask.lines, True)
 
 
-def energized(s: Session, rest: str) -> list[Line]:
+@command("energized", "[PLACE]", "a repaired place has power again, for its proof readings only")
+def energized(s: OpenCase, rest: str) -> list[Line]:
     """Power for the proofs, after the repair, with everybody kept off."""
     places = _places(s, rest, ("repaired",), "energized for its proofs (a repair comes first)")
     mine = [p for p, by in places if m.may(s.role, by)]
@@ -156,7 +159,7 @@ def energized(s: Session, rest: str) -> list[Line]:
     return s.talk(lambda: _talk_energized(s, mine))
 
 
-def _talk_energized(s: Session, places: list[Place]) -> Talk:
+def _talk_energized(s: OpenCase, places: list[Place]) -> Talk:
     where = ", ".join("the whole site" if p == SITE else str(p) for p in places)
     lines = wrap("danger", f"{where}: closed up, locks off by whoever set them, barred to everybody else. Nobody plugs in but for a proof that asks for it.", s.width)
     lines += wrap("title", f"If that is so, type: {POWER_WORDS}", s.width)
@@ -166,7 +169,8 @@ def _talk_energized(s: Session, places: list[Place]) -> Talk:
     return s.save([("danger", {"what": "energized", "at": str(p)}) for p in places])
 
 
-def reported_safe(s: Session, rest: str) -> list[Line]:
+@command("reported-safe", "[PLACE]", "the desk writes down what a qualified person reports by phone")
+def reported_safe(s: OpenCase, rest: str) -> list[Line]:
     """What a desk hears from a qualified person: kept with role, name and words, and lifting nothing."""
     if not m.may(s.role, "agent"):
         raise Refusal("only the help desk or above writes down such a report; type handover for whom to send")
@@ -176,7 +180,7 @@ def reported_safe(s: Session, rest: str) -> list[Line]:
     return s.talk(lambda: _talk_reported(s, [p for p, _ in places]))
 
 
-def _talk_reported(s: Session, places: list[Place]) -> Talk:
+def _talk_reported(s: OpenCase, places: list[Place]) -> Talk:
     place = places[0]
     if len(places) > 1:
         number = yield from pick("Which place?", [(str(n), str(p)) for n, p in enumerate(places)], s.width, "number> ")
@@ -188,7 +192,8 @@ def _talk_reported(s: Session, places: list[Place]) -> Talk:
     return [*wrap("warn", f"Reported safe by {name}. Use stays stopped until the {role} enters it: role {role}, then vouch.", s.width), *lines]
 
 
-def vouch(s: Session, rest: str) -> list[Line]:
+@command("vouch", "", "a qualified person confirms what was passed on for them")
+def vouch(s: OpenCase, rest: str) -> list[Line]:
     """A qualified person makes their own what was passed on for them."""
     if not m.may(s.role, "technician"):
         raise Refusal("only a technician or an electrician vouches for what was passed on; type role first")
@@ -197,7 +202,7 @@ def vouch(s: Session, rest: str) -> list[Line]:
     return s.talk(lambda: _talk_vouch(s))
 
 
-def _passed_on(s: Session) -> list[str]:
+def _passed_on(s: OpenCase) -> list[str]:
     """Entries that somebody below technician passed on, or that were reported by somebody else, not vouched for yet."""
     state = s.state_now
     assert state is not None
@@ -208,7 +213,7 @@ def _passed_on(s: Session) -> list[str]:
     return [event for _, event in sorted(rows) if event not in vouched]
 
 
-def _talk_vouch(s: Session) -> Talk:
+def _talk_vouch(s: OpenCase) -> Talk:
     assert s.book is not None
     names = _passed_on(s)
     by_id = {e.id: e for e in s.book.events}

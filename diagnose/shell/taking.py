@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Generator, Sequence
 from typing import TYPE_CHECKING
 
 from diagnose.casework.gate import barred, has_instrument, may_take, touches
-from diagnose.casework.state import AnswerError
+from diagnose.casework.state import AnswerError, State, read_entries
 from diagnose.knowledge import model as m
 from diagnose.report import text as t
 from diagnose.report.lines import Line, wrap
-from diagnose.shell.answers import Taken, TwoWays, at_text, understand, unit_of, wanted
+from diagnose.shell.answers import Taken, TwoWays, at_text, understand, unit_of, wanted, where
+from diagnose.shell.asking import NONE, ask_places, ask_where, match_complaint
+from diagnose.shell.completing import check_and_answer
 from diagnose.shell.dialog import Ask, Talk, pick
-from diagnose.shell.opening import NONE, ask_places, match_complaint
+from diagnose.shell.lookup import find_checks, split_read
+from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
+from diagnose.shell.registry import NAMES, command
 from diagnose.shell.screens import barred_lines, check_view
 from diagnose.site.places import Place, describe
 from diagnose.source.problems import one_line, shown
@@ -22,23 +25,22 @@ from diagnose.source.problems import one_line, shown
 if TYPE_CHECKING:
     from diagnose.casework.state import State
     from diagnose.shell.casebook import Row
-    from diagnose.shell.session import Session
 
 Given = Sequence[tuple[tuple[Place, ...], str]]
 
 
-def the_state(s: Session) -> State:
+def the_state(s: OpenCase) -> State:
     """The state of the open case."""
     assert s.state_now is not None
     return s.state_now
 
 
-def allowed(s: Session, check: m.Check) -> bool:
+def allowed(s: OpenCase, check: m.Check) -> bool:
     """Whether this role may see and do a check now."""
     return may_take(check, s.role, s.bars)
 
 
-def refuse_barred(s: Session, check: m.Check, places: Sequence[Place]) -> None:
+def refuse_barred(s: OpenCase, check: m.Check, places: Sequence[Place]) -> None:
     """Refusal where a danger bars a check at a place: what it would read there is our own doing, or asks for use."""
     if s.danger == "standing":
         return
@@ -51,15 +53,13 @@ def refuse_barred(s: Session, check: m.Check, places: Sequence[Place]) -> None:
         raise Refusal(f"{where} stays out of use for now, and '{check.title}' uses it; first what is to be measured there")
 
 
-def may_take_back(s: Session, event: str, reason: str = "") -> str:
+def may_take_back(s: OpenCase, event: str, reason: str = "") -> str:
     """Why this role may not take an entry back; empty when it may."""
-    from diagnose.casework.state import read_entries
-
     assert s.book is not None
     return read_entries(s.book.events, s.desk.knowledge).refusal(event, s.role, reason)
 
 
-def talk_answers(s: Session, check: m.Check, given: Given, reported: str = "") -> Talk:
+def talk_answers(s: OpenCase, check: m.Check, given: Given, reported: str = "") -> Talk:
     """Record answers at places: asks which way a value is meant, and whether it replaces an earlier one."""
     state = the_state(s)
     for places, _ in given:
@@ -102,7 +102,7 @@ def talk_answers(s: Session, check: m.Check, given: Given, reported: str = "") -
     return s.save(rows, reported and f"{s.role}, reported by {reported}")
 
 
-def screen(s: Session, check: m.Check, places: tuple[Place, ...]) -> list[Line]:
+def screen(s: OpenCase, check: m.Check, places: tuple[Place, ...]) -> list[Line]:
     """The screen of a check that somebody named; only for roles that may do it."""
     state = the_state(s)
     place = places[0] if places else None
@@ -118,7 +118,7 @@ def screen(s: Session, check: m.Check, places: tuple[Place, ...]) -> list[Line]:
     return lines
 
 
-def talk_check(s: Session, check: m.Check, places: tuple[Place, ...] = ()) -> Talk:
+def talk_check(s: OpenCase, check: m.Check, places: tuple[Place, ...] = ()) -> Talk:
     """Show a check and take its answer; above the role its title only, and an answer that is reported."""
     site = the_state(s).site
     open_to_role = allowed(s, check)
@@ -129,7 +129,7 @@ def talk_check(s: Session, check: m.Check, places: tuple[Place, ...] = ()) -> Ta
     else:
         reported = ""
     if not places:
-        places = yield from ask_places(s, site, check)
+        places = yield from ask_places(s, site, check.at, check.title)
     refuse_barred(s, check, places)
     lines = screen(s, check, places) if open_to_role else _reported_lines(s, check, places)
     text = f"{check.title}, {describe(places) if places else 'place not known'}"
@@ -151,7 +151,7 @@ def talk_check(s: Session, check: m.Check, places: tuple[Place, ...] = ()) -> Ta
         return (yield from talk_answers(s, check, [(places, typed)], reported))
 
 
-def _who(s: Session, check: m.Check) -> Generator[Ask, str, str]:
+def _who(s: OpenCase, check: m.Check) -> Generator[Ask, str, str]:
     """Who reports the answer to a check that this role may not do."""
     lines = barred_lines(check, needs(s, check), s.danger == "standing", s.width)
     lines += wrap(
@@ -161,14 +161,12 @@ def _who(s: Session, check: m.Check) -> Generator[Ask, str, str]:
     )
     typed = yield Ask(tuple(lines), "reported by> ")
     word = one_line(typed.strip(), 80)
-    from diagnose.shell.commands import NAMES
-
     if word.lower().split(" ")[0] in NAMES:
         raise Refusal(f"{shown(word)} begins like a command; type who reports it, or Enter to leave it")
     return "" if word.lower() in ("", "n", "no", "nobody", "none") else word
 
 
-def _reported_lines(s: Session, check: m.Check, places: tuple[Place, ...]) -> list[Line]:
+def _reported_lines(s: OpenCase, check: m.Check, places: tuple[Place, ...]) -> list[Line]:
     lines = wrap(
         "title",
         f"{check.title}, {describe(places) if places else 'place not known'}: what was reported?",
@@ -184,33 +182,7 @@ def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?')) else '.'}"
 
 
-# ---- looking checks up
-
-
-def find_checks(s: Session, words: str, most: int = 6) -> list[m.Check]:
-    """Checks that words mean; one only when they name it."""
-    k = s.desk.knowledge
-    name = "-".join(words.lower().split())
-    if name in k.checks:
-        return [k.checks[name]]
-    exact = [c for c in k.checks.values() if c.title.lower() == words.lower().strip()]
-    if len(exact) == 1:
-        return exact
-    ids = [c for c in k.checks.values() if name and c.id.startswith(name)]
-    scored = s.desk.checks().search(words, most)
-    found = [k.checks[key] for (key, _), score in scored if score >= 0.6 * scored[0][1]]
-    return list({c.id: c for c in (*ids, *found)}.values())[:most]
-
-
-def split_read(text: str) -> tuple[str, str, str]:
-    """`WORDS at PLACE = ANSWER` in its three parts; what is not there is empty."""
-    head, _, answer = text.partition("=")
-    found = re.match(r"^(.*?)(?:^|\s+)(?:at|@)\s+(.+)$", head.strip(), re.I)
-    words, place = (found.group(1), found.group(2)) if found else (head, "")
-    return words.strip(), place.strip(), answer.strip()
-
-
-def choose_check(s: Session, words: str) -> Generator[Ask, str, m.Check | None]:
+def choose_check(s: OpenCase, words: str) -> Generator[Ask, str, m.Check | None]:
     """One check by words, asked back when several fit; None when none is meant, Refusal when none fits."""
     found = find_checks(s, words)
     if not found:
@@ -224,7 +196,7 @@ def choose_check(s: Session, words: str) -> Generator[Ask, str, m.Check | None]:
     return s.desk.knowledge.checks.get(chosen)
 
 
-def needs(s: Session, step: m.Check | m.Remedy) -> str:
+def needs(s: OpenCase, step: m.Check | m.Remedy) -> str:
     """What a step waits for that this role may not take now: somebody else, or something that comes first."""
     if not m.may(s.role, step.role):
         return f"a {t.ROLE_WORDS[step.role]}"
@@ -237,7 +209,7 @@ def needs(s: Session, step: m.Check | m.Remedy) -> str:
     return "the danger repaired and proved first"
 
 
-def talk_read(s: Session, text: str) -> Talk:
+def talk_read(s: OpenCase, text: str) -> Talk:
     """`read WORDS [at PLACE] [= ANSWER]`."""
     words, place, answer = split_read(text)
     if not words:
@@ -246,23 +218,25 @@ def talk_read(s: Session, text: str) -> Talk:
     if check is None:
         return s.here()
     site = the_state(s).site
-    from diagnose.shell.answers import where
-
     places = where(site, check.at, place) if place else ()
     if not answer or not allowed(s, check):
         return (yield from talk_check(s, check, places))
     if not places:
-        places = yield from ask_places(s, site, check)
+        places = yield from ask_places(s, site, check.at, check.title)
     return (yield from talk_answers(s, check, [(places, answer)]))
+
+
+@command("read", "CHECK [at PLACE] = ANSWER", "record any answer", words=check_and_answer)
+@command("check", "WORDS", "show a check and take its answer", words=check_and_answer)
+def read(s: OpenCase, rest: str) -> list[Line]:
+    return s.talk(lambda: talk_read(s, rest))
 
 
 # ---- free words
 
 
-def talk_complaint(s: Session, said: str) -> Talk:
+def talk_complaint(s: OpenCase, said: str) -> Talk:
     """A complaint that comes when the case is open already."""
-    from diagnose.shell.opening import ask_where
-
     check, outcome = yield from match_complaint(s, said)
     if not check:
         return s.save([("note", {"text": one_line(f"complaint: {said}")})])
@@ -270,7 +244,7 @@ def talk_complaint(s: Session, said: str) -> Talk:
     return s.save(rows)
 
 
-def talk_free(s: Session, said: str, problem: str) -> Talk:
+def talk_free(s: OpenCase, said: str, problem: str) -> Talk:
     """Words that are neither command nor answer: what they may mean, to choose from."""
     k = s.desk.knowledge
     found = [key for key, _ in s.desk.outcomes().search(said, 4, 0.5)]
@@ -295,7 +269,7 @@ def talk_free(s: Session, said: str, problem: str) -> Talk:
         reported = yield from _who(s, check)
         if not reported:
             return s.here()
-    places = yield from ask_places(s, the_state(s).site, check, said)
+    places = yield from ask_places(s, the_state(s).site, check.at, check.title, said)
     return (yield from talk_answers(s, check, [(places, answer)], reported))
 
 

@@ -18,20 +18,19 @@ from prompt_toolkit.history import FileHistory, History, InMemoryHistory
 from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
 
 from diagnose.report.lines import Line
-from diagnose.shell.completing import completions
 from diagnose.shell.folders import history_file
+from diagnose.shell.front import Front
 from diagnose.shell.paint import prompt_text, show, width_of
-from diagnose.shell.session import Session
 
 
 class Words(Completer):
     """What fits at the cursor."""
 
-    def __init__(self, session: Session) -> None:
-        self.session = session
+    def __init__(self, front: Front) -> None:
+        self.front = front
 
     def get_completions(self, document: Document, complete_event: CompleteEvent) -> Iterable[Completion]:
-        start, words = completions(self.session, document.text_before_cursor)
+        start, words = self.front.completions(document.text_before_cursor)
         for word in words:
             yield Completion(word, start_position=-start)
 
@@ -78,13 +77,13 @@ def _ended_in_order() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def run(session: Session, colour: bool) -> int:
+def run(front: Front, colour: bool) -> int:
     """Converse until Ctrl-D on an empty line, or quit."""
     with _ended_in_order():
-        return _converse(session, colour)
+        return _converse(front, colour)
 
 
-def _converse(session: Session, colour: bool) -> int:
+def _converse(front: Front, colour: bool) -> int:
     os.environ.setdefault(
         "PROMPT_TOOLKIT_NO_CPR", "1"
     )  # a terminal that does not tell its cursor stays quiet
@@ -95,31 +94,31 @@ def _converse(session: Session, colour: bool) -> int:
     def say(lines: list[Line]) -> None:
         show(lines, out, colour)
 
-    session.width = width_of(out)
-    session.say = say
-    say(session.start())
+    front.width = width_of(out)
+    front.say = say
+    say(front.start())
     prompts: PromptSession[str] = PromptSession(
         history=_history(),
-        completer=Words(session),
+        completer=Words(front),
         complete_while_typing=False,
         key_bindings=_keys(),
         enable_history_search=False,
         mouse_support=False,
     )
-    prompts.app.after_render += lambda _: session.desk.warm()  # once the first prompt is there
+    prompts.app.after_render += lambda _: front.desk.warm()  # once the first prompt is there
     encoding = getattr(out, "encoding", None) or "utf-8"
-    while not session.finished:
+    while not front.finished:
         try:
-            line = prompts.prompt(prompt_text(session.prompt, encoding), default=session.prefill)
+            line = prompts.prompt(prompt_text(front.prompt, encoding), default=front.prefill)
         except KeyboardInterrupt:
-            session.prefill = ""
+            front.prefill = ""
             continue
         except EOFError:
-            say(session.leave())
+            say(front.leave())
             break
         try:
-            session.width = width_of(out)
-            say(session.handle(line))
+            front.width = width_of(out)
+            say(front.handle(line))
         except KeyboardInterrupt:
-            say(session.interrupted())
+            say(front.interrupted())
     return 0

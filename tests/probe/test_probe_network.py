@@ -37,9 +37,9 @@ from diagnose.probe.ladder import Effects, Wish
 from diagnose.probe.network import probe
 from diagnose.probe.target import read_subprotocols, read_target, read_time_server, read_timeout
 from diagnose.shell import network_probe
-from diagnose.shell.desk import Desk
+from diagnose.shell.desk import Desk, Options
 from diagnose.shell.probe_options import network_options
-from diagnose.shell.session import Options, Session
+from diagnose.shell.router import Router
 from tests.evidence.network_help import ETHERNET, FIXED, RECORD, answers, first, harmless, site
 from tests.probe.probe_servers import (
     Papers,
@@ -803,17 +803,17 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
 
 
 def test_a_case_takes_the_probe_after_one_question(desk: Desk) -> None:
-    session = Session(desk, Options("technician", HARBOUR, ""), 80)
+    session = Router(desk, Options("technician", HARBOUR, ""), 80)
     session.start()
     for text in ("n", "units 6-12 are silent", "1", "", "y"):
         session.handle(text)
-    assert session.book is not None
-    before = len(session.book.events)
+    assert session.case.book is not None
+    before = len(session.case.book.events)
     port = closed_port()
     shown = session.handle(f"probe network 127.0.0.1:{port} --timeout 1")
     assert any("Record it?" in line.text for line in shown)
     session.handle("1")
-    added = session.book.events[before:]
+    added = session.case.book.events[before:]
     assert [e.kind for e in added] == ["attached", "reading", "reading"]
     assert added[0].data["kind"] == "network-probe"
     assert "127.0.0.1 refuses" in added[0].data["beginning"]

@@ -17,7 +17,7 @@ from diagnose.evidence.drawing import Curve, CurveMark, Drawing
 from diagnose.evidence.intake import Original
 from diagnose.evidence.report import Report, TakenReading
 from diagnose.report.page import evidence_page
-from diagnose.shell.session import Session
+from diagnose.shell.router import Router
 from tests.evidence.waves import csv, wave
 from tests.shell.sites import HARBOUR
 
@@ -59,7 +59,7 @@ def test_foreign_text_stays_text() -> None:
 
 
 @pytest.fixture
-def worked(silent: Callable[..., Session], tmp_path: Path) -> Session:
+def worked(silent: Callable[..., Router], tmp_path: Path) -> Router:
     """A case from complaint to proof, with evidence and an attack in it."""
     scope = tmp_path / "scope.csv"
     t, y = wave("open-60-lossy", idle=0.35, step=40e-9)
@@ -67,32 +67,32 @@ def worked(silent: Callable[..., Session], tmp_path: Path) -> Session:
     session = silent()
     for line in (f"evidence {scope}", "1", f"note {ATTACK}", "undo", f"note {ATTACK}"):
         said = session.handle(line)
-        assert session.dialog is None or line.startswith("evidence"), [x.text for x in said]
+        assert session.case.dialog is None or line.startswith("evidence"), [x.text for x in said]
     return session
 
 
-def test_a_case_becomes_a_page(worked: Session, tmp_path: Path) -> None:
+def test_a_case_becomes_a_page(worked: Router, tmp_path: Path) -> None:
     target = tmp_path / "case.html"
     assert "written to" in worked.handle(f"report {target}")[0].text
     page = target.read_text(encoding="utf-8")
     root = check_page(page)
     words = text_of(root)
-    assert worked.book is not None
-    assert f"Case {worked.book.case}, open" in words
-    assert worked.book.store.case(worked.book.case).head in words
-    assert f"Log: {len(worked.book.events)} entries" in words
+    assert worked.case.book is not None
+    assert f"Case {worked.case.book.case}, open" in words
+    assert worked.case.book.store.case(worked.case.book.case).head in words
+    assert f"Log: {len(worked.case.book.events)} entries" in words
     assert re.search(r"echo: open, \d\d m ± \d+ m", words)
     svgs = [e for e in root.iter() if str(e.tag).endswith("svg")]
     assert len(svgs) == 2
     assert "&lt;script&gt;" in page
     log = list(root.iter(f"{HTML}tr"))
-    assert len(log) > len(worked.book.events)
+    assert len(log) > len(worked.case.book.events)
     again = worked.handle(f"report {target}")
     assert "exists already" in " ".join(" ".join(x.text for x in again).split())
     assert target.read_text(encoding="utf-8") == page
 
 
-def test_what_was_taken_back_is_marked(worked: Session, tmp_path: Path) -> None:
+def test_what_was_taken_back_is_marked(worked: Router, tmp_path: Path) -> None:
     worked.handle("note to be taken back")
     worked.handle("undo")
     target = tmp_path / "case.html"
@@ -102,7 +102,7 @@ def test_what_was_taken_back_is_marked(worked: Session, tmp_path: Path) -> None:
     assert any("to be taken back (taken back)" in g for g in gone)
 
 
-def test_as_found_and_as_left_stand_side_by_side(begin: Callable[..., Session], tmp_path: Path) -> None:
+def test_as_found_and_as_left_stand_side_by_side(begin: Callable[..., Router], tmp_path: Path) -> None:
     session = begin()
     for line in ("n", "units 9-12 answer sometimes", "1", "", "y"):
         session.handle(line)
@@ -110,7 +110,7 @@ def test_as_found_and_as_left_stand_side_by_side(begin: Callable[..., Session], 
         "read ohms-across-pair at near end = 121 ohm", "repaired fit-end-terminator at far end", "read ohms-across-pair at near end = 60 ohm",
     ):  # fmt: skip
         said = session.handle(line)
-        assert session.dialog is None or line.startswith("evidence"), [x.text for x in said]
+        assert session.case.dialog is None or line.startswith("evidence"), [x.text for x in said]
     target = tmp_path / "case.html"
     session.handle(f"report {target}")
     root = check_page(target.read_text(encoding="utf-8"))
@@ -120,9 +120,9 @@ def test_as_found_and_as_left_stand_side_by_side(begin: Callable[..., Session], 
     assert row[3].startswith("60 ohm")
 
 
-def test_the_command_writes_a_page(worked: Session, tmp_path: Path, capfdbinary: pytest.CaptureFixture[bytes]) -> None:
-    assert worked.book is not None
-    store, case = str(tmp_path / "cases.db"), worked.book.case
+def test_the_command_writes_a_page(worked: Router, tmp_path: Path, capfdbinary: pytest.CaptureFixture[bytes]) -> None:
+    assert worked.case.book is not None
+    store, case = str(tmp_path / "cases.db"), worked.case.book.case
     target = tmp_path / "out.html"
     assert main(["--store", store, "report", case, "-o", str(target)]) == 0
     check_page(target.read_text(encoding="utf-8"))

@@ -12,8 +12,8 @@ from unittest.mock import patch
 
 from diagnose.casework import assess, dangers, entries, gate
 from diagnose.knowledge import model as m
-from diagnose.shell import alarm, commands, taking
-from diagnose.shell.session import Session
+from diagnose.shell import alarm, recording, taking
+from diagnose.shell.open_case import OpenCase
 from tests.safety.oracle import SIGNS
 from tests.safety.run import Op, Run
 from tests.safety.walk import Walker
@@ -94,13 +94,13 @@ def _no_reason_wanted() -> Patches:
 
 
 def _words_forgotten() -> Patches:
-    real_resume, real_current = Session.resume, alarm.current
+    real_resume, real_current = OpenCase.resume, alarm.current
 
-    def resume(self: Session, typed: str) -> Any:
+    def resume(self: OpenCase, typed: str) -> Any:
         self.forgets = True  # type: ignore[attr-defined]
         return real_resume(self, typed)
 
-    return [(Session, "resume", resume), (alarm, "current", lambda s: None if hasattr(s, "forgets") else real_current(s))]
+    return [(OpenCase, "resume", resume), (alarm, "current", lambda s: None if hasattr(s, "forgets") else real_current(s))]
 
 
 def _silence_is_no() -> Patches:
@@ -108,7 +108,7 @@ def _silence_is_no() -> Patches:
 
 
 def _use_where_stopped() -> Patches:
-    return [(module, "barred", lambda *given: False) for module in (gate, assess, taking, commands)]
+    return [(module, "barred", lambda *given: False) for module in (gate, assess, taking, recording)]
 
 
 def _steps_while_standing() -> Patches:
@@ -118,11 +118,11 @@ def _steps_while_standing() -> Patches:
 
 def _steps_above_the_role() -> Patches:
     real = gate.may_take
-    return [(module, "may_take", lambda step, role, bars=gate.FREE: real(step, m.ROLES[-1], bars)) for module in (gate, assess, taking, commands)]
+    return [(module, "may_take", lambda step, role, bars=gate.FREE: real(step, m.ROLES[-1], bars)) for module in (gate, assess, taking, recording)]
 
 
 def _no_mark() -> Patches:
-    return [(Session, "_mark", lambda self: None), (Session, "_forewarned", lambda self, rows: list(rows))]
+    return [(OpenCase, "_mark", lambda self: None), (OpenCase, "_forewarned", lambda self, rows: list(rows))]
 
 
 # ---- the lines that reach them
@@ -138,7 +138,7 @@ def _case(world: World, role: str = "electrician", site: str = "one") -> Run:
     for _ in range(8):
         s = run.session
         assert s is not None
-        if s.book is not None and s.dialog is None:
+        if s.case.book is not None and s.case.dialog is None:
             break
         say(run, {"where> ": "1", "others> ": "y"}.get(s.prompt, "1"))
     return run

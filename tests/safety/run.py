@@ -10,7 +10,8 @@ from typing import NamedTuple
 from diagnose.casework.transfer import export_case, import_case
 from diagnose.report.lines import Line
 from diagnose.shell.alarm import DEAF
-from diagnose.shell.session import Options, Session
+from diagnose.shell.desk import Options
+from diagnose.shell.router import Router
 from tests.safety.judge import RULES, Broken, Shown, judge, own_entries
 from tests.safety.oracle import Picture, picture
 from tests.safety.world import World, ear
@@ -53,7 +54,7 @@ class Run:
         world.assessor.forget()
         self.world, self.k = world, world.k
         self.desks = [world.desk()]
-        self.session: Session | None = None
+        self.session: Router | None = None
         self.script: list[Op] = []
         self.tally: Counter[str] = Counter() if tally is None else tally
         self.found: list[Found] = []
@@ -73,17 +74,17 @@ class Run:
         elif op.what == "kill":
             self._kill(op.text)
         else:
-            case = self.session.book.case if self.session and self.session.book else ""
-            if op.what == "leave" and self.session and not self.session.finished:
+            case = self.session.case.book.case if self.session and self.session.case.book else ""
+            if op.what == "leave" and self.session and not self.session.case.finished:
                 self._judge(self.session.leave(), None, False)
-                case = self.session.book.case if self.session.book else ""
+                case = self.session.case.book.case if self.session.case.book else ""
             if op.what == "move" and case:
                 self._move(case)
             if case:
                 self._enter(Options(op.text, "", case))
 
     def _enter(self, options: Options) -> None:
-        self.session = Session(self.desks[-1], options)
+        self.session = Router(self.desks[-1], options)
         self._judge(self.session.start(), None, False)
 
     def _move(self, case: str) -> None:
@@ -97,22 +98,22 @@ class Run:
     def _line(self, text: str) -> None:
         s = self.session
         assert s is not None
-        if s.finished:
+        if s.case.finished:
             return
-        before, was_opening = self.picture, s.opening or s.book is None
+        before, was_opening = self.picture, s.case.opening or s.case.book is None
         heard = ear(text) is not None and text.split(" ")[0].lower() not in DEAF
-        told = len(before.raising) if before and s.book is not None else 0
+        told = len(before.raising) if before and s.case.book is not None else 0
         self._judge(s.handle(text), before, not was_opening)
-        if heard and (self.picture is None or s.book is None or len(self.picture.raising) <= told):
+        if heard and (self.picture is None or s.case.book is None or len(self.picture.raising) <= told):
             self._break(Broken("unheard", text))
 
     def _kill(self, text: str) -> None:
         """Die in the middle of a line. The list of cases has to tell of the danger before anybody opens the case again."""
         s = self.session
         assert s is not None
-        if s.book is None or s.finished:
+        if s.case.book is None or s.case.finished:
             return
-        store, case = s.book.store, s.book.case
+        store, case = s.case.book.store, s.case.book.case
         append = store.append
 
         def once(*args: object, **more: object) -> object:
@@ -142,14 +143,14 @@ class Run:
         if "went wrong inside" in text:
             self._break(Broken("failure", next(x for x in text.splitlines() if "wrong inside" in x)))
         self.tally["states"] += 1
-        if s.book is None or s.seen is None:
+        if s.case.book is None or s.case.seen is None:
             self.picture = None
             return
-        step = s.step
-        steps = (*s.seen.steps, step) if step is not None and step not in s.seen.steps else s.seen.steps
-        self.shown = Shown(s.seen, steps, text, s.prompt, s.finished)
-        stops = s.seen.stop_use
-        store, case = s.book.store, s.book.case
+        step = s.case.step
+        steps = (*s.case.seen.steps, step) if step is not None and step not in s.case.seen.steps else s.case.seen.steps
+        self.shown = Shown(s.case.seen, steps, text, s.prompt, s.case.finished)
+        stops = s.case.seen.stop_use
+        store, case = s.case.book.store, s.case.book.case
         if (case, store.case(case).events) != (self._case, self._count) or self.picture is None:
             events = store.events(case)
             old = self._count if case == self._case else 0

@@ -11,7 +11,7 @@ from diagnose.casework.gate import barred
 from diagnose.casework.state import find_places
 from diagnose.casework.view import Assessment
 from diagnose.knowledge import model as m
-from diagnose.shell.session import Session
+from diagnose.shell.router import Router
 from diagnose.site.model import Site
 from diagnose.site.places import Place
 from tests.shell.sites import flat, say
@@ -24,38 +24,38 @@ MOMENT = "2031-04-05T06:07:08Z"
 Row = tuple[str, dict[str, Any]]
 
 
-def status(s: Session) -> list[tuple[str, str, str]]:
+def status(s: Router) -> list[tuple[str, str, str]]:
     """(danger, place, status) of all that stands."""
-    assert s.seen is not None
-    return sorted((x.danger, str(p), x.status) for x in s.seen.stop_use for p in x.places)
+    assert s.case.seen is not None
+    return sorted((x.danger, str(p), x.status) for x in s.case.seen.stop_use for p in x.places)
 
 
-def danger(s: Session) -> str:
+def danger(s: Router) -> str:
     """none, standing or made-safe."""
-    assert s.seen is not None
-    return s.seen.danger
+    assert s.case.seen is not None
+    return s.case.seen.danger
 
 
-def case_of(s: Session) -> str:
+def case_of(s: Router) -> str:
     """The number of the open case."""
-    assert s.book is not None
-    return s.book.case
+    assert s.case.book is not None
+    return s.case.book.case
 
 
-def make_safe(s: Session, place: str, breaker: str = "breaker 5", lock: str = "L-12") -> str:
+def make_safe(s: Router, place: str, breaker: str = "breaker 5", lock: str = "L-12") -> str:
     """The whole dialog for one place."""
     return flat(say(s, f"made-safe {place}", breaker, lock, SAFE))
 
 
-def power(s: Session, place: str) -> str:
+def power(s: Router, place: str) -> str:
     """Power for the proofs."""
     return flat(say(s, f"energized {place}", POWER))
 
 
-def log_kinds(s: Session) -> list[str]:
+def log_kinds(s: Router) -> list[str]:
     """What kinds of entry the log holds."""
-    assert s.book is not None
-    return [e.kind for e in s.book.events]
+    assert s.case.book is not None
+    return [e.kind for e in s.case.book.events]
 
 
 def events(rows: Iterable[Row], record: str, role: str) -> list[Event]:

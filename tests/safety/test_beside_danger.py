@@ -19,13 +19,13 @@ from diagnose.casework.view import Assessment
 from diagnose.knowledge import model as m
 from diagnose.report.lines import Line
 from diagnose.report.text import assessment_lines
-from diagnose.shell.session import Session
+from diagnose.shell.router import Router
 from diagnose.site.places import Place
 from tests.evidence.meter_shapes import Net, charging, log, text
 from tests.safety.talk import CASES, danger, events, flat, make_safe, reading, say, status, steps_in_use
 from tests.shell.sites import HARBOUR
 
-Begin = Callable[..., Session]
+Begin = Callable[..., Router]
 ROLES = list(m.ROLES)
 LOW = ("contact", "agent")
 U5 = Place("unit", 5)
@@ -211,20 +211,20 @@ def test_a_log_that_tells_of_danger_stops_use(begin: Begin, tmp_path: Path, data
     s = begin(role, 100, str(tmp_path / "site.yaml"))
     say(s, "n", "it charges slowly")
     for _ in range(6):
-        if s.opening:
-            say(s, "-" if s.dialog is not None and "-" in s.dialog.ask.words else "1")
-    assert not s.opening
+        if s.case.opening:
+            say(s, "-" if s.case.dialog is not None and "-" in s.case.dialog.ask.words else "1")
+    assert not s.case.opening
     offered = flat(say(s, f"evidence {tmp_path / 'unit 1.csv'}"))
     assert "Record it?" in offered
     if answer == "2":
         assert "attach the file, and record only what tells of danger" in offered
     say(s, answer)
-    if s.dialog is not None:
+    if s.case.dialog is not None:
         say(s, "1")
     assert status(s), offered[-600:]
     assert danger(s) == "standing"
-    assert s.seen is not None
-    assert not s.seen.steps
+    assert s.case.seen is not None
+    assert not s.case.seen.steps
 
 
 def test_offered_current_over_the_sheet_stops_use(assessor: Assessor) -> None:
@@ -259,24 +259,24 @@ def test_a_dangerous_suspect_keeps_its_place_out_of_use(assessor: Assessor, k: m
 def test_not_known_leaves_looking_from_afar_only(begin: Begin, k: m.Knowledge, role: str, typed: str) -> None:
     s = begin(role)
     say(s, typed if typed != "?" else "do not know", "units 6-12 are silent", "1", "", "y")
-    assert s.seen is not None
-    for step in s.seen.steps:
+    assert s.case.seen is not None
+    for step in s.case.seen.steps:
         block = k.checks.get(step.id) or k.remedies[step.id]
         assert block.needs != "in-use", step.id
         assert block.state not in ("live", "dead-verified"), step.id
-    assert any(step.id == "danger-signs" for step in s.seen.steps)
+    assert any(step.id == "danger-signs" for step in s.case.seen.steps)
 
 
 def test_it_is_asked_again_when_somebody_else_takes_over(begin: Begin) -> None:
     s = begin("contact")
     say(s, "do not know", "units 6-12 are silent", "1", "", "y")
     say(s, "role technician")
-    assert s.step is not None
-    assert s.step.id == "danger-signs"
-    case_id = s.book.case if s.book else ""
+    assert s.case.step is not None
+    assert s.case.step.id == "danger-signs"
+    case_id = s.case.book.case if s.case.book else ""
     again = begin("electrician", 80, HARBOUR, case_id)
-    assert again.step is not None
-    assert again.step.id == "danger-signs"
+    assert again.case.step is not None
+    assert again.case.step.id == "danger-signs"
 
 
 def test_none_at_another_unit_answers_nothing_here(assessor: Assessor) -> None:

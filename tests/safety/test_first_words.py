@@ -14,12 +14,12 @@ import pytest
 from diagnose.knowledge import model as m
 from diagnose.knowledge.load import load
 from diagnose.report.lines import Line
-from diagnose.shell.desk import Desk
-from diagnose.shell.session import Options, Session
+from diagnose.shell.desk import Desk, Options
+from diagnose.shell.router import Router
 from tests.safety.talk import case_of, danger, flat, log_kinds, say, status
 from tests.shell.sites import HARBOUR
 
-Begin = Callable[..., Session]
+Begin = Callable[..., Router]
 SIGNS = list(load().checks["danger-signs"].outcome_ids[1:])
 PANEL_SIGNS = list(load().checks["panel-danger-signs"].outcome_ids[1:])
 ROLES = list(m.ROLES)
@@ -36,7 +36,7 @@ class Screens:
     """Every line that a session shows, with the text of each screen."""
 
     def __init__(self, desk: Desk, role: str, width: int, case: str = "") -> None:
-        self.session = Session(desk, Options(role, HARBOUR, case), width)
+        self.session = Router(desk, Options(role, HARBOUR, case), width)
         self.width = width
         self.screens: list[str] = []
         self._keep(self.session.start())
@@ -137,10 +137,10 @@ def test_whom_to_send(begin: Begin, k: m.Knowledge, sign: str) -> None:
     s = begin("contact")
     say(s, str(SIGNS.index(sign) + 2))
     say(s, "5")
-    assert s.seen is not None
-    assert s.seen.handover is not None
-    assert s.seen.handover.role in (("technician", "electrician") if sign in technician else ("electrician",))
-    assert {"lock-out kit", "proving unit"} <= set(s.seen.handover.kit)
+    assert s.case.seen is not None
+    assert s.case.seen.handover is not None
+    assert s.case.seen.handover.role in (("technician", "electrician") if sign in technician else ("electrician",))
+    assert {"lock-out kit", "proving unit"} <= set(s.case.seen.handover.kit)
     if sign == "neutral-lost":
         assert "utility" in flat(say(s, "handover")).lower()
 
@@ -205,7 +205,7 @@ def test_leaving_while_it_is_asked_where_loses_nothing(begin: Begin, desk: Desk,
     assert "Nothing was recorded" not in text
     assert "is saved" in text
     assert [c.stop_use for c in desk.store.cases()] == [True]
-    again = Session(desk, Options("", "", case_of(s)))
+    again = Router(desk, Options("", "", case_of(s)))
     assert NUMBER in flat("\n".join(x.text for x in again.start()))
     assert danger(again) == "standing"
 
@@ -246,7 +246,7 @@ def test_a_record_that_is_asked_for_hears_danger_too(begin: Begin) -> None:
     s = begin("contact", 80, "")
     say(s, "n", "it does not charge")
     say(s, "1")
-    if s.dialog is not None and "record" not in s.dialog.ask.prompt:
+    if s.case.dialog is not None and "record" not in s.case.dialog.ask.prompt:
         say(s, "-")
     say(s, SMOKE)
     assert danger(s) == "standing"

@@ -12,16 +12,16 @@ from collections.abc import Callable
 import pytest
 
 from diagnose.knowledge import model as m
-from diagnose.shell.session import Session
+from diagnose.shell.router import Router
 from tests.safety.talk import SAFE, danger, flat, log_kinds, make_safe, power, say, status
 
-Begin = Callable[..., Session]
+Begin = Callable[..., Router]
 LOW = ("contact", "agent")
 SHOCK, HEAT, SMOKE = "5", "7", "3"
 STANDING = {"standing", "asked"}
 
 
-def stopped(begin: Begin, role: str, sign: str = SHOCK, place: str = "5") -> Session:
+def stopped(begin: Begin, role: str, sign: str = SHOCK, place: str = "5") -> Router:
     """A session in which a sign was told of at a place."""
     s = begin(role)
     say(s, sign)
@@ -29,7 +29,7 @@ def stopped(begin: Begin, role: str, sign: str = SHOCK, place: str = "5") -> Ses
     return s
 
 
-def lifted_shock(begin: Begin, *left_out: str) -> Session:
+def lifted_shock(begin: Begin, *left_out: str) -> Router:
     """The whole way for a shock at unit 5, without the steps named."""
     s = stopped(begin, "electrician")
     if "safe" not in left_out:
@@ -56,17 +56,17 @@ def test_no_step_of_it_can_be_left_out(begin: Begin, step: str) -> None:
 
 def test_each_step_shows_what_is_left(begin: Begin) -> None:
     s = stopped(begin, "electrician")
-    assert "made-safe" in flat("\n".join(x.text for x in s.here()))
+    assert "made-safe" in flat("\n".join(x.text for x in s.case.here()))
     text = make_safe(s, "5", "breaker 5 in panel 1", "L-44")
     assert "isolated at breaker 5 in panel 1, lock L-44" in text
     assert status(s) == [("shock", "unit 5", "made-safe")]
     text = flat(say(s, "repaired repair-ground-conductor at 5"))
     assert "It stays off until its proofs read good" in text
-    assert s.step is not None
-    assert s.step.id == "ground-path"
+    assert s.case.step is not None
+    assert s.case.step.id == "ground-path"
     assert "STOP USE ends only when this reads good here, after the repair" in text
     say(s, "0.1 ohm")
-    assert s.step.id == "ground-through-cable"
+    assert s.case.step.id == "ground-through-cable"
 
 
 # ---- A1: the last measurement says that it is there
@@ -75,8 +75,8 @@ def test_each_step_shows_what_is_left(begin: Begin) -> None:
 def test_ground_still_open_after_the_repair_stays_stopped(begin: Begin) -> None:
     s = begin("electrician")
     say(s, "n", "unit 3 does not charge")
-    while s.opening:
-        say(s, "-" if s.dialog is not None and "-" in s.dialog.ask.words else "3")
+    while s.case.opening:
+        say(s, "-" if s.case.dialog is not None and "-" in s.case.dialog.ask.words else "3")
     say(s, "read ground-path at 3 = open")
     assert ("no-ground", "unit 3", "standing") in status(s)
     make_safe(s, "3", "breaker 3")
@@ -98,9 +98,9 @@ def test_after_a_proof_has_failed_another_repair_comes_before_the_signs(begin: B
     say(s, "read ground-path at 5 = 0.1 ohm", "read ground-through-cable at 5 = 0.1 ohm")
     say(s, "read branch-insulation at 5 = 0.1 Mohm")
     assert {x[0] for x in status(s)} == {"shock", "branch-insulation-bad"}
-    assert s.step is None or s.step.id != "danger-signs"
+    assert s.case.step is None or s.case.step.id != "danger-signs"
     assert "first that repair" in flat(say(s, "energized 5"))
-    assert "energized" not in [e.data.get("what") for e in s.book.events]  # type: ignore[union-attr]
+    assert "energized" not in [e.data.get("what") for e in s.case.book.events]  # type: ignore[union-attr]
     say(s, "read danger-signs at 5 = none")
     assert {x[0] for x in status(s)} == {"shock", "branch-insulation-bad"}
 
@@ -138,7 +138,7 @@ def test_each_danger_has_the_proofs_of_its_kind(k: m.Knowledge, name: str) -> No
 # ---- A2: nobody below technician, whatever they type or claim
 
 
-def everything_a_layperson_might_type(s: Session) -> None:
+def everything_a_layperson_might_type(s: Router) -> None:
     for line in (
         "none", "n", "read danger-signs at 5 = none", "read danger signs at all = none", "made-safe", "made-safe 5", "made safe 5", SAFE, "energized 5", "vouch",
         "repaired replace-contactor at 5", "Bob", "", "repaired restart-router at uplink 1", "repaired seat-switch-plug at uplink 1", "uplink", "",
@@ -158,7 +158,7 @@ def test_nothing_a_layperson_types_ends_it(begin: Begin, role: str, sign: str) -
     everything_a_layperson_might_type(s)
     assert [x[:2] for x in status(s)][: len(before)] == [x[:2] for x in before]
     assert {x[2] for x in status(s)} <= STANDING
-    assert not any(e.kind == "danger" and e.data.get("what") in ("made-safe", "energized", "vouched") for e in s.book.events)  # type: ignore[union-attr]
+    assert not any(e.kind == "danger" and e.data.get("what") in ("made-safe", "energized", "vouched") for e in s.case.book.events)  # type: ignore[union-attr]
 
 
 @pytest.mark.parametrize("role", LOW)
@@ -197,7 +197,7 @@ def test_a_lost_neutral_wants_all_units_and_the_panel(begin: Begin) -> None:
     assert [x[2] for x in status(s)] == ["proving"]
     say(s, "read feeder-legs at panel 1 = equal")
     if status(s):
-        say(s, f"read feeder-legs at panel 1 = {s.desk.knowledge.checks['feeder-legs'].normal}")
+        say(s, f"read feeder-legs at panel 1 = {s.case.desk.knowledge.checks['feeder-legs'].normal}")
     say(s, "read danger-signs at 12 = none")
     assert [x[:2] for x in status(s)] == [("neutral-lost", "panel 1")]
     say(s, "read danger-signs at 1-12 = none", "read panel-danger-signs at 1 = none")
@@ -247,8 +247,8 @@ def test_undo_ends_nothing_below_technician(begin: Begin, role: str) -> None:
 def test_a_stop_by_a_reading_is_not_undone_either(begin: Begin, role: str) -> None:
     s = begin(role)
     say(s, "n", "unit 5 does not charge")
-    while s.opening:
-        say(s, "-" if s.dialog is not None and "-" in s.dialog.ask.words else "5")
+    while s.case.opening:
+        say(s, "-" if s.case.dialog is not None and "-" in s.case.dialog.ask.words else "5")
     say(s, "read handle-warmth at 5 = hot")
     assert [x[:2] for x in status(s)] == [("connector-overheated", "unit 5")]
     assert "only a technician or above takes that back" in flat(say(s, "undo"))
@@ -260,8 +260,8 @@ def test_a_stop_by_a_reading_is_not_undone_either(begin: Begin, role: str) -> No
 def test_above_it_wants_a_reason_that_stays(begin: Begin, role: str) -> None:
     s = begin(role)
     say(s, "n", "unit 5 does not charge")
-    while s.opening:
-        say(s, "-" if s.dialog is not None and "-" in s.dialog.ask.words else "5")
+    while s.case.opening:
+        say(s, "-" if s.case.dialog is not None and "-" in s.case.dialog.ask.words else "5")
     say(s, "read handle-warmth at 5 = hot")
     assert [x[2] for x in status(s)] == ["standing"]
     assert "Why is it taken back" in flat(say(s, "undo"))

@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 import pytest
 
-from diagnose.shell.session import Session
+from diagnose.shell.router import Router
 from tests.safety.talk import flat, make_safe, say, status
 
-Begin = Callable[..., Session]
+Begin = Callable[..., Router]
 NO_RESET = "Do not reset it again"
 WORDS = ["can't", "don't know", "do not know", "the lamp is green now", "unit answers", "5", "y", "frobnicate the gadget", "replies come back damaged"]
 
@@ -28,7 +28,7 @@ def test_beside_a_danger_words_are_no_answers(begin: Begin, role: str, typed: st
     assert "help" in text
     assert "Or did you see one of these" not in text
     assert len(text) < 260
-    assert s.dialog is None
+    assert s.case.dialog is None
     assert status(s) == before
 
 
@@ -42,44 +42,44 @@ def test_after_made_safe_the_repair_is_named(begin: Begin) -> None:
     s = begin("electrician")
     say(s, "2", "5")
     make_safe(s, "unit 5")
-    while s.step is not None:  # looking and dead work are offered; past them nothing is asked
+    while s.case.step is not None:  # looking and dead work are offered; past them nothing is asked
         say(s, "can't")
-        if s.dialog is not None:
+        if s.case.dialog is not None:
             say(s, "cancel")
     text = flat(say(s, "don't know"))
     assert text.startswith("Nothing is asked now. First unit 5 has to be repaired: type repaired.")
 
 
-def in_complaint(s: Session, words: str) -> str:
+def in_complaint(s: Router, words: str) -> str:
     return say(s, "n", words)
 
 
-def at_the_danger_question(s: Session, words: str) -> str:
+def at_the_danger_question(s: Router, words: str) -> str:
     return say(s, words)
 
 
-def as_an_answer(s: Session, words: str) -> str:
+def as_an_answer(s: Router, words: str) -> str:
     return say(s, "n", "units 6-12 are silent", "1", "", "y", words)
 
 
-def in_a_note(s: Session, words: str) -> str:
+def in_a_note(s: Router, words: str) -> str:
     say(s, "n", "units 6-12 are silent", "1", "", "y")
     return say(s, f"note {words}")
 
 
-def in_a_pasted_block(s: Session, words: str) -> str:
+def in_a_pasted_block(s: Router, words: str) -> str:
     say(s, "n", "units 6-12 are silent", "1", "", "y")
     return say(s, f"spoke to the guard\n{words}\nbye")
 
 
-def beside_a_danger(s: Session, words: str) -> str:
+def beside_a_danger(s: Router, words: str) -> str:
     say(s, "2", "5")
     return say(s, words)
 
 
 @pytest.mark.parametrize("position", [in_complaint, at_the_danger_question, as_an_answer, in_a_note, in_a_pasted_block, beside_a_danger])
 @pytest.mark.parametrize("words", ["I reset it three times", "we keep flipping it back on", "it trips and I put it back in every morning"])
-def test_resetting_again_is_stopped_at_once_wherever_it_is_told(begin: Begin, position: Callable[[Session, str], str], words: str) -> None:
+def test_resetting_again_is_stopped_at_once_wherever_it_is_told(begin: Begin, position: Callable[[Router, str], str], words: str) -> None:
     s = begin("contact")
     text = flat(position(s, words))
     assert text.startswith(NO_RESET)
@@ -89,5 +89,5 @@ def test_resetting_again_is_stopped_at_once_wherever_it_is_told(begin: Begin, po
 def test_what_was_said_is_still_kept(begin: Begin) -> None:
     s = begin("contact")
     in_a_note(s, "I reset it three times")
-    assert s.book is not None
-    assert [e.data["text"] for e in s.book.events if e.kind == "note"] == ["I reset it three times"]
+    assert s.case.book is not None
+    assert [e.data["text"] for e in s.case.book.events if e.kind == "note"] == ["I reset it three times"]

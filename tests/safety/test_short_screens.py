@@ -7,18 +7,18 @@ from collections.abc import Callable
 import pytest
 
 from diagnose.knowledge import model as m
-from diagnose.shell.desk import Desk
-from diagnose.shell.session import Options, Session
+from diagnose.shell.desk import Desk, Options
+from diagnose.shell.router import Router
 from tests.safety.talk import flat, make_safe, say, status
 from tests.shell.sites import HARBOUR
 
-Begin = Callable[..., Session]
+Begin = Callable[..., Router]
 MOST_LINES = 10  # of the first screen at 40 columns, 8 of the question and what may be typed
 
 
 @pytest.mark.parametrize("record", [HARBOUR, ""], ids=["with a record", "without"])
 def test_the_first_question_fits_on_a_phone(desk: Desk, record: str) -> None:
-    lines = [x.text for x in Session(desk, Options("contact", record), 40).start()]
+    lines = [x.text for x in Router(desk, Options("contact", record), 40).start()]
     assert len(lines) <= MOST_LINES
     assert max(map(len, lines)) <= 40
     text = " ".join(lines)
@@ -28,7 +28,7 @@ def test_the_first_question_fits_on_a_phone(desk: Desk, record: str) -> None:
 
 
 def test_the_list_with_its_numbers_is_one_key_away(desk: Desk, k: m.Knowledge) -> None:
-    s = Session(desk, Options("contact", HARBOUR), 40)
+    s = Router(desk, Options("contact", HARBOUR), 40)
     s.start()
     text = flat(say(s, "?"))
     for n, outcome in enumerate(k.checks["danger-signs"].outcomes, 1):
@@ -44,9 +44,9 @@ def test_what_ends_a_danger_is_asked_without_the_list(begin: Begin, width: int) 
     make_safe(s, "unit 5")
     say(s, "repaired repair-ground-conductor at 5")
     say(s, "read ground-path at 5 = 0.1 ohm", "read ground-through-cable at 5 = 0.1 ohm", "read branch-insulation at 5 = 500 Mohm")
-    assert s.step is not None
-    assert s.step.id == "danger-signs"
-    lines = s.here()
+    assert s.case.step is not None
+    assert s.case.step.id == "danger-signs"
+    lines = s.case.here()
     text = flat("\n".join(x.text for x in lines))
     assert "Any fire, smoke" in text
     assert "n: none of these" in text

@@ -13,13 +13,13 @@ from pathlib import Path
 import pytest
 
 from diagnose.cli import main
-from diagnose.shell.desk import Desk
-from diagnose.shell.session import Options, Session
+from diagnose.shell.desk import Desk, Options
+from diagnose.shell.router import Router
 from tests.safety.talk import CASES, SAFE, case_of, flat, make_safe, say, status
 from tests.shell.sites import HARBOUR, PYTHON, environment
 from tests.shell.test_terminal import FIRST_PROMPT, Terminal
 
-Begin = Callable[..., Session]
+Begin = Callable[..., Router]
 SMOKE = "there is smoke coming out of unit 3"
 NUMBER = "Call the local emergency number"
 
@@ -149,11 +149,11 @@ def store(monkeypatch: pytest.MonkeyPatch, desk: Desk, tmp_path: Path) -> Path:
     return tmp_path / "cases.db"
 
 
-def told(begin: Begin, role: str = "contact") -> Session:
+def told(begin: Begin, role: str = "contact") -> Router:
     """A case with smoke at unit 3, and after it one without a danger."""
     s = begin(role)
     say(s, SMOKE, "y")
-    other = Session(s.desk, Options("technician", HARBOUR))
+    other = Router(s.case.desk, Options("technician", HARBOUR))
     other.start()
     say(other, "n", "units 6-12 are silent", "1", "", "y")
     return s
@@ -234,7 +234,7 @@ def test_closing_makes_nothing_safe(begin: Begin, desk: Desk) -> None:
     assert "Closing the case does not make it safe" in flat(say(s, "close"))
     say(s, "nobody answers the phone any more")
     assert [c.stop_use for c in desk.store.cases()] == [True]
-    again = Session(desk, Options("", "", case_of(s)))
+    again = Router(desk, Options("", "", case_of(s)))
     assert "STOP USE" in flat("\n".join(x.text for x in again.start()))
 
 

@@ -70,12 +70,12 @@ class Walker:
         for _ in range(rng.randint(*(CALM_LINES if self.calm else LINES))):
             s = run.session
             assert s is not None
-            if s.finished:
+            if s.case.finished:
                 run.do(Op("drop", self._one("", "", *ROLES)))
                 if run.session is s:  # nothing had been recorded
                     return
-            asking = s.dialog is not None or s.prompt == "danger (y/n)> "
-            if not asking and s.book is not None and rng.random() < (0.08 if not self.queue else 0.01):
+            asking = s.case.dialog is not None or s.prompt == "danger (y/n)> "
+            if not asking and s.case.book is not None and rng.random() < (0.08 if not self.queue else 0.01):
                 what = self._one("leave", "drop", "drop", "move", "kill")
                 run.do(Op(what, self._spoken() if what == "kill" else self._one("", "", "", *ROLES)))
                 continue
@@ -90,7 +90,7 @@ class Walker:
         if s.prompt == "danger (y/n)> ":
             return self._alarm()
         if asking:
-            return self._reply(s.prompt, s.dialog.ask.words if s.dialog else ())
+            return self._reply(s.prompt, s.case.dialog.ask.words if s.case.dialog else ())
         return self.queue.pop(0) if self.queue else self._move(run)
 
     def _reply(self, prompt: str, words: tuple[str, ...]) -> str:
@@ -133,7 +133,7 @@ class Walker:
     def _answer(self, run: Run) -> str:
         s = run.session
         assert s is not None
-        step = s.step
+        step = s.case.step
         if step is None or step.kind == "remedy":
             return "done"
         check = self.k.checks[step.id]

@@ -104,11 +104,11 @@ def say(run: Run, *lines: str) -> None:
             assert s is not None
             if s.prompt == "reported by> ":
                 run.do(Op("line", "Alva of the yard"))
-            elif s.prompt.endswith("> ") and s.dialog is not None and "unit" in s.dialog.ask.words:
+            elif s.prompt.endswith("> ") and s.case.dialog is not None and "unit" in s.case.dialog.ask.words:
                 run.do(Op("line", "unit"))
-            elif s.dialog is not None and "both" in s.dialog.ask.words:
+            elif s.case.dialog is not None and "both" in s.case.dialog.ask.words:
                 run.do(Op("line", "both"))
-            elif s.dialog is not None and s.prompt.startswith(tuple(c.title for c in run.k.checks.values())) and "=" in line:
+            elif s.case.dialog is not None and s.prompt.startswith(tuple(c.title for c in run.k.checks.values())) and "=" in line:
                 run.do(Op("line", line.rpartition("= ")[2]))  # the answer, after who reports it
             else:
                 break

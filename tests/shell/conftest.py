@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.shell.desk import Desk
-from diagnose.shell.session import Options, Session
+from diagnose.shell.desk import Desk, Options
+from diagnose.shell.router import Router
 from tests.shell.sites import HARBOUR
 
 
@@ -30,11 +30,11 @@ def desk(warm: Desk, tmp_path: Path) -> Iterator[Desk]:
 
 
 @pytest.fixture
-def begin(desk: Desk) -> Callable[..., Session]:
+def begin(desk: Desk) -> Callable[..., Router]:
     """A session that has shown its first question."""
 
-    def make(role: str = "technician", width: int = 80, record: str = HARBOUR, case: str = "") -> Session:
-        session = Session(desk, Options(role, record, case), width)
+    def make(role: str = "technician", width: int = 80, record: str = HARBOUR, case: str = "") -> Router:
+        session = Router(desk, Options(role, record, case), width)
         session.start()
         return session
 
@@ -42,14 +42,14 @@ def begin(desk: Desk) -> Callable[..., Session]:
 
 
 @pytest.fixture
-def silent(begin: Callable[..., Session]) -> Callable[..., Session]:
+def silent(begin: Callable[..., Router]) -> Callable[..., Router]:
     """A session over a case: units 6-12 are silent, the others answer."""
 
-    def make(role: str = "technician", width: int = 80) -> Session:
+    def make(role: str = "technician", width: int = 80) -> Router:
         session = begin(role, width)
         for text in ("n", "units 6-12 are silent", "1", "", "y"):
             session.handle(text)
-        assert session.book is not None
+        assert session.case.book is not None
         return session
 
     return make

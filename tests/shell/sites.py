@@ -6,7 +6,7 @@ import os
 import sys
 from pathlib import Path
 
-from diagnose.shell.session import Session
+from diagnose.shell.router import Router
 
 ROOT = Path(__file__).resolve().parents[2]
 HARBOUR = str(ROOT / "tests" / "sites" / "harbour-12.yaml")
@@ -31,7 +31,7 @@ def environment(folder: Path, **more: str) -> dict[str, str]:
     }
 
 
-def say(session: Session, *typed: str) -> str:
+def say(session: Router, *typed: str) -> str:
     """Type lines; the text of the last answer."""
     lines = session.start() if not typed else []
     for text in typed:

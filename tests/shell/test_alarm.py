@@ -7,23 +7,23 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.shell.desk import Desk
-from diagnose.shell.session import Options, Session
+from diagnose.shell.desk import Desk, Options
+from diagnose.shell.router import Router
 from tests.shell.sites import HARBOUR, flat, say
 
-Begin = Callable[..., Session]
-Silent = Callable[..., Session]
+Begin = Callable[..., Router]
+Silent = Callable[..., Router]
 SMOKE = "there is smoke coming out of it"
 
 
-def status(session: Session) -> list[tuple[str, str]]:
-    assert session.seen is not None
-    return [(x.danger, x.status) for x in session.seen.stop_use]
+def status(session: Router) -> list[tuple[str, str]]:
+    assert session.case.seen is not None
+    return [(x.danger, x.status) for x in session.case.seen.stop_use]
 
 
-def case_of(session: Session) -> str:
-    assert session.book is not None
-    return session.book.case
+def case_of(session: Router) -> str:
+    assert session.case.book is not None
+    return session.case.book.case
 
 
 def marked(desk: Desk) -> list[bool]:
@@ -87,8 +87,8 @@ def test_the_question_is_the_only_one_whatever_is_typed(begin: Begin) -> None:
         text = flat(say(session, line))
         assert "Is that a danger sign: smoke" in text or "Type y or n" in text, line
         assert status(session) == [("burning-smell", "asked")], line
-        assert session.seen is not None
-        assert not session.seen.steps
+        assert session.case.seen is not None
+        assert not session.case.seen.steps
     assert session.prompt == "danger (y/n)> "
 
 
@@ -98,7 +98,7 @@ def test_it_survives_quitting_and_a_session_that_just_ends(begin: Begin, desk: D
     case = case_of(session)
     say(session, "quit")
     for _ in range(2):
-        again = Session(desk, Options("technician", "", case))
+        again = Router(desk, Options("technician", "", case))
         text = flat("\n".join(line.text for line in again.start()))
         assert "Is that a danger sign: shock" in text
         assert status(again) == [("shock", "asked")]
@@ -126,11 +126,11 @@ def test_where_is_asked_after_it_was_saved_for_the_whole_site(begin: Begin, desk
     say(session, SMOKE)
     assert "Where?" in flat(say(session, "y"))
     assert status(session) == [("burning-smell", "standing")]
-    again = Session(desk, Options("", "", case_of(session)))
+    again = Router(desk, Options("", "", case_of(session)))
     assert "Where?" in flat("\n".join(line.text for line in again.start()))  # and again after the session just ended
     assert "STOP USE at unit 3" in flat(say(again, "3"))
-    assert again.seen is not None
-    assert [str(p) for p in again.seen.stop_use[0].places] == ["unit 3"]
+    assert again.case.seen is not None
+    assert [str(p) for p in again.case.seen.stop_use[0].places] == ["unit 3"]
 
 
 def test_no_goes_on_with_the_line_as_it_was_typed(silent: Silent) -> None:
@@ -147,10 +147,10 @@ def test_no_goes_on_with_the_opening(begin: Begin, desk: Desk) -> None:
     text = flat(say(session, "n"))
     assert "Which comes nearest?" in text
     say(session, "1", "6-12", "y")
-    assert session.seen is not None
-    assert session.state_now is not None
-    assert session.state_now.complaint.startswith("units 6-12 are silent")
-    assert session.seen.steps
+    assert session.case.seen is not None
+    assert session.case.state_now is not None
+    assert session.case.state_now.complaint.startswith("units 6-12 are silent")
+    assert session.case.seen.steps
     assert len(desk.store.cases()) == 1
     assert marked(desk) == [False]
 
@@ -210,7 +210,7 @@ def test_lines_that_name_the_rule_base_are_no_alarm(silent: Silent) -> None:
 def test_a_case_list_shows_it_first(begin: Begin, desk: Desk, tmp_path: Path) -> None:
     first = begin("contact")
     say(first, f"{SMOKE} at unit 4", "y")
-    second = Session(desk, Options("technician", HARBOUR))
+    second = Router(desk, Options("technician", HARBOUR))
     second.start()
     say(second, "n", "units 6-12 are silent", "1", "", "y")
     assert [c.stop_use for c in desk.store.cases()] == [True, False]

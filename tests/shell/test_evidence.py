@@ -15,7 +15,7 @@ from diagnose.cli import main
 from diagnose.evidence.intake import Original
 from diagnose.evidence.report import Report
 from diagnose.report.evidence_text import report_lines
-from diagnose.shell.session import Session
+from diagnose.shell.router import Router
 from tests.shell.sites import HARBOUR, ROOT
 
 CAPTURE = ROOT / "tests" / "evidence" / "data" / "serial-python-silent.log"
@@ -53,52 +53,52 @@ def test_an_empty_file_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert "is empty" in capsys.readouterr().err
 
 
-def test_a_case_takes_the_readings_when_told(silent: Callable[..., Session]) -> None:
+def test_a_case_takes_the_readings_when_told(silent: Callable[..., Router]) -> None:
     session = silent()
-    before = len(session.book.events) if session.book else 0
+    before = len(session.case.book.events) if session.case.book else 0
     session.handle(f"evidence {CAPTURE}")
     session.handle("1")
     session.handle("2")  # what was answered before stands as well
-    assert session.book is not None
-    added = session.book.events[before:]
+    assert session.case.book is not None
+    added = session.case.book.events[before:]
     assert [e.kind for e in added[:1]] == ["attached"]
     assert len(added[0].data["sha256"]) == 64
     assert any(e.data.get("check") == "unit-answers" and e.data.get("at") == "unit 5" for e in added)
-    assert not session.state_now.notices if session.state_now else True
+    assert not session.case.state_now.notices if session.case.state_now else True
 
 
-def test_nothing_is_recorded_without_a_yes(silent: Callable[..., Session]) -> None:
+def test_nothing_is_recorded_without_a_yes(silent: Callable[..., Router]) -> None:
     session = silent()
-    before = len(session.book.events) if session.book else 0
+    before = len(session.case.book.events) if session.case.book else 0
     session.handle(f"evidence {CAPTURE}")
     session.handle("none")
-    assert session.book is not None
-    assert len(session.book.events) == before
+    assert session.case.book is not None
+    assert len(session.case.book.events) == before
 
 
 MODEM = "AT+CPIN?\r\n+CPIN: READY\r\n\r\nOK\r\nAT+CSQ\r\n+CSQ: 5,99\r\n\r\nOK\r\nAT+CREG?\r\n+CREG: 0,3\r\n\r\nOK\r\n"
 
 
-def test_a_pasted_block_is_recognised(silent: Callable[..., Session]) -> None:
+def test_a_pasted_block_is_recognised(silent: Callable[..., Router]) -> None:
     session = silent()
     said = " ".join(line.text for line in session.handle("\n".join(CAPTURE.read_text().splitlines()[:400])))
     assert "pasted block: " in said
     assert "Record it?" in said
     session.handle("1")
     session.handle("2")
-    assert session.book is not None
-    attached = [e for e in session.book.events if e.kind == "attached"]
+    assert session.case.book is not None
+    attached = [e for e in session.case.book.events if e.kind == "attached"]
     assert [e.data["kind"] for e in attached] == ["serial-capture"]
-    assert any(e.kind == "reading" and e.data["check"] == "unit-answers" and e.data["at"] == "unit 5" for e in session.book.events)
+    assert any(e.kind == "reading" and e.data["check"] == "unit-answers" and e.data["at"] == "unit 5" for e in session.case.book.events)
 
 
-def test_answers_in_a_block_are_still_answers(silent: Callable[..., Session]) -> None:
+def test_answers_in_a_block_are_still_answers(silent: Callable[..., Router]) -> None:
     session = silent()
     said = " ".join(line.text for line in session.handle("read unit answers at 5 = silent\nread unit answers at 6 = silent\n"))
     assert "Understood 2 of 2" in said
 
 
-def test_lines_may_be_pasted_one_by_one(silent: Callable[..., Session]) -> None:
+def test_lines_may_be_pasted_one_by_one(silent: Callable[..., Router]) -> None:
     session = silent()
     said = session.handle("evidence")
     assert "a single dot (.)" in " ".join(line.text for line in said)
@@ -106,13 +106,13 @@ def test_lines_may_be_pasted_one_by_one(silent: Callable[..., Session]) -> None:
         assert session.handle(row) == []
     shown = " ".join(line.text for line in session.handle("."))
     assert "pasted block" in shown
-    assert session.dialog is not None
+    assert session.case.dialog is not None
     session.handle("cancel")
-    assert session.book is not None
-    assert not [e for e in session.book.events if e.kind == "attached"]
+    assert session.case.book is not None
+    assert not [e for e in session.case.book.events if e.kind == "attached"]
 
 
-def test_a_block_that_is_nothing_known_is_one_line(silent: Callable[..., Session]) -> None:
+def test_a_block_that_is_nothing_known_is_one_line(silent: Callable[..., Router]) -> None:
     session = silent()
     session.handle("evidence")
     session.handle("lorem ipsum")
@@ -121,7 +121,7 @@ def test_a_block_that_is_nothing_known_is_one_line(silent: Callable[..., Session
     assert "of no kind that is known here" in " ".join(line.text for line in said)
 
 
-def test_the_case_keeps_what_was_said_and_the_curves(silent: Callable[..., Session], tmp_path: Path) -> None:
+def test_the_case_keeps_what_was_said_and_the_curves(silent: Callable[..., Router], tmp_path: Path) -> None:
     from tests.evidence.waves import csv, wave
 
     scope = tmp_path / "a scope.csv"
@@ -132,26 +132,26 @@ def test_the_case_keeps_what_was_said_and_the_curves(silent: Callable[..., Sessi
     assert max(len(line.text) for line in said) <= 40
     assert any("echo: open" in line.text for line in said)
     session.handle("1")
-    assert session.book is not None
-    (event,) = [e for e in session.book.events if e.kind == "attached"]
+    assert session.case.book is not None
+    (event,) = [e for e in session.case.book.events if e.kind == "attached"]
     assert event.data["says"]
     assert [d["title"] for d in event.data["drawings"]] == ["The mean edge", "The recording"]  # type: ignore[index,union-attr,call-overload]
 
 
-def test_where_it_was_taken_is_asked_when_nothing_says_so(silent: Callable[..., Session]) -> None:
+def test_where_it_was_taken_is_asked_when_nothing_says_so(silent: Callable[..., Router]) -> None:
     from diagnose.evidence.intake import Original
     from diagnose.evidence.report import Report, TakenReading
     from diagnose.shell import evidence
 
     report = Report("meter-log", "Log of a meter", ("x",), (TakenReading("screen-volts", "", "208 V", "mean", "rows 1-9"),), {}, 9, 0, ())
     session = silent("electrician")
-    said = session.talk(lambda: evidence.offer(session, report, Original("log.csv", 9, "0" * 64, "")))
+    said = session.case.talk(lambda: evidence.offer(session.case, report, Original("log.csv", 9, "0" * 64, "")))
     words = " ".join(line.text for line in said)
     assert "Log of a meter: at which unit?" in words
     session.handle("7")
     session.handle("1")
-    assert session.book is not None
-    (row,) = [e for e in session.book.events if e.data.get("check") == "screen-volts"]
+    assert session.case.book is not None
+    (row,) = [e for e in session.case.book.events if e.data.get("check") == "screen-volts"]
     assert row.data["at"] == "unit 7"
 
 
@@ -162,7 +162,7 @@ def meter_log(folder: Path) -> Path:
     return path
 
 
-def test_the_unit_of_a_meter_log_is_asked(silent: Callable[..., Session], tmp_path: Path) -> None:
+def test_the_unit_of_a_meter_log_is_asked(silent: Callable[..., Router], tmp_path: Path) -> None:
     path = meter_log(tmp_path)
     session = silent("electrician")
     said = " ".join(line.text for line in session.handle(f"evidence {path}"))
@@ -170,13 +170,13 @@ def test_the_unit_of_a_meter_log_is_asked(silent: Callable[..., Session], tmp_pa
     shown = " ".join(line.text for line in session.handle("7"))
     assert "at unit 7" in shown
     session.handle("1")
-    assert session.book is not None
-    rows = [e.data for e in session.book.events if e.kind == "reading" and e.data.get("from")]
+    assert session.case.book is not None
+    rows = [e.data for e in session.case.book.events if e.kind == "reading" and e.data.get("from")]
     assert rows
     assert {r["at"] for r in rows} <= {"unit 7", "panel 1"}
 
 
-def test_the_unit_may_be_named_with_the_file(silent: Callable[..., Session], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_unit_may_be_named_with_the_file(silent: Callable[..., Router], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = meter_log(tmp_path)
     session = silent("electrician")
     shown = " ".join(line.text for line in session.handle(f"evidence '{path}' at unit 9"))
@@ -188,7 +188,7 @@ def test_the_unit_may_be_named_with_the_file(silent: Callable[..., Session], tmp
     assert {r["at"] for r in value["readings"]} <= {"unit 9", "panel 1"}
 
 
-def test_a_log_of_no_known_unit_can_still_be_attached(silent: Callable[..., Session], tmp_path: Path) -> None:
+def test_a_log_of_no_known_unit_can_still_be_attached(silent: Callable[..., Router], tmp_path: Path) -> None:
     session = silent("electrician")
     session.handle(f"evidence {meter_log(tmp_path)}")
     shown = " ".join(line.text for line in session.handle("?"))
@@ -201,7 +201,7 @@ def test_a_log_of_no_known_unit_can_still_be_attached(silent: Callable[..., Sess
         ("unit 99", "no unit 99"), ("the moon", "is no place of the record"), ("panel 7", "no panel 7"), ("units 5-6", "2 places"), ("x" * 3000, "is no place"),
     ],
 )  # fmt: skip
-def test_a_wrong_place_is_refused(said: str, wrong: str, silent: Callable[..., Session], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_wrong_place_is_refused(said: str, wrong: str, silent: Callable[..., Router], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = meter_log(tmp_path)
     assert main(["evidence", str(path), "--record", str(HARBOUR), "--at", said]) == 2
     (line,) = capsys.readouterr().err.splitlines()
@@ -252,7 +252,7 @@ def test_a_folder_or_a_pipe_is_called_so(tmp_path: Path, capsys: pytest.CaptureF
 
 
 @pytest.mark.parametrize("name", ["a" * 3000, "~nobody-of-that-name/x.log", "a\x00b", "x at "])
-def test_names_that_no_file_can_have(name: str, silent: Callable[..., Session], capsys: pytest.CaptureFixture[str]) -> None:
+def test_names_that_no_file_can_have(name: str, silent: Callable[..., Router], capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["evidence", name]) == 2
     (line,) = capsys.readouterr().err.splitlines()
     assert "Errno" not in line
@@ -268,7 +268,7 @@ def test_no_samples_are_promised_where_there_are_none() -> None:
     assert text[-1] == "2 of 5 pieces were not understood."
 
 
-def test_one_reading_is_offered_as_one(silent: Callable[..., Session]) -> None:
+def test_one_reading_is_offered_as_one(silent: Callable[..., Router]) -> None:
     text = " ".join(x.text for x in silent().handle("AT+CSQ\nERROR\n\nAT+CPIN?\nERROR\n"))
     assert "1 readings" not in text
     assert "1 replies" not in text
@@ -300,25 +300,25 @@ def test_a_place_that_is_not_used_is_said(capsys: pytest.CaptureFixture[str]) ->
     assert "'unit 5' was not used" in " ".join(capsys.readouterr().out.split())
 
 
-def test_readings_may_replace_what_was_answered_before(silent: Callable[..., Session]) -> None:
+def test_readings_may_replace_what_was_answered_before(silent: Callable[..., Router]) -> None:
     """Units 6 to 12 were said to be silent; the capture has only unit 5 silent. Both cannot be now."""
     session = silent()
     session.handle(f"evidence {CAPTURE}")
     said = " ".join(line.text for line in session.handle("1"))
     assert "Answered before: Unit answers on the trunk at units 6-12: never answers" in said
     session.handle("1")
-    assert session.state_now is not None
-    standing = {p.number: r.outcome for r in session.state_now.readings if r.check == "unit-answers" for p in r.places}
+    assert session.case.state_now is not None
+    standing = {p.number: r.outcome for r in session.case.state_now.readings if r.check == "unit-answers" for p in r.places}
     assert standing == {1: "answers", **dict.fromkeys(range(2, 13), "answers"), 5: "silent"}
-    assert session.seen is not None
-    assert [str(p) for p, _ in session.seen.suspects[0].places][:1] == ["unit 5"]
-    assert session.seen.unlisted < 0.2
+    assert session.case.seen is not None
+    assert [str(p) for p, _ in session.case.seen.suspects[0].places][:1] == ["unit 5"]
+    assert session.case.seen.unlisted < 0.2
 
 
-def test_both_may_stand(silent: Callable[..., Session]) -> None:
+def test_both_may_stand(silent: Callable[..., Router]) -> None:
     session = silent()
     session.handle(f"evidence {CAPTURE}")
     session.handle("1")
     session.handle("2")
-    assert session.book is not None
-    assert not [e for e in session.book.events if e.kind == "withdrawn"]
+    assert session.case.book is not None
+    assert not [e for e in session.case.book.events if e.kind == "withdrawn"]

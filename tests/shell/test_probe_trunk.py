@@ -14,7 +14,7 @@ from diagnose.probe import plan as probe_plan
 from diagnose.probe import trunk as probe_trunk
 from diagnose.shell.probing import read_words
 from diagnose.shell.refusal import Refusal
-from diagnose.shell.session import Session
+from diagnose.shell.router import Router
 from diagnose.shell.trunk_probe import QUESTION
 from tests.probe.probe_peers import READ_CODES, PtyTrunk, Unit, Wire, codes_of, gateway, good
 from tests.probe.probe_peers import silent as mute
@@ -25,7 +25,7 @@ from tests.shell.test_terminal import FIRST_PROMPT, Terminal, to_first_step
 for _name in ("pymodbus", "serial"):
     pytest.importorskip(_name, reason="the packages of the extra live are not installed")
 
-Silent = Callable[..., Session]
+Silent = Callable[..., Router]
 
 
 @pytest.fixture
@@ -51,8 +51,8 @@ UNITS: dict[int, Unit] = {2: good(), 3: good(), 4: good(), 5: mute}
 
 def test_a_case_takes_it_after_two_questions(silent: Silent, brisk: None) -> None:
     session = silent()
-    assert session.book is not None
-    before = len(session.book.events)
+    assert session.case.book is not None
+    before = len(session.case.book.events)
     with gateway(UNITS) as peer:
         text = flat(say(session, f"probe trunk {options(peer.port)}"))
         assert "two controllers on one trunk" in text
@@ -62,14 +62,14 @@ def test_a_case_takes_it_after_two_questions(silent: Silent, brisk: None) -> Non
         assert "Live probe of a trunk" in text
         assert "Reply times, ms" in text
         assert "█" in text
-        assert len(session.book.events) == before
+        assert len(session.case.book.events) == before
         asked = len(peer.received)
         say(session, "back")
         say(session, "y")  # it is not probed again
         assert len(peer.received) == asked
         say(session, "1")
         say(session, "2")  # what was answered before stands as well
-    added = session.book.events[before:]
+    added = session.case.book.events[before:]
     assert added[0].kind == "attached"
     assert added[0].data["kind"] == "trunk-probe"
     assert re.fullmatch(r"[0-9a-f]{64}", str(added[0].data["sha256"]))
@@ -77,18 +77,18 @@ def test_a_case_takes_it_after_two_questions(silent: Silent, brisk: None) -> Non
     assert beginning.startswith("2")
     assert " TX 02 03 00 00 00 01 " in beginning
     assert any(e.data.get("check") == "unit-answers" and e.data.get("answer") == "silent" and e.data.get("at") == "unit 5" for e in added)
-    assert not session.state_now.notices if session.state_now else True
+    assert not session.case.state_now.notices if session.case.state_now else True
 
 
 @pytest.mark.parametrize("answers", [("n",), ("y", "none"), ("cancel",)])
 def test_nothing_is_recorded_without_a_yes(silent: Silent, brisk: None, answers: tuple[str, ...]) -> None:
     session = silent()
-    assert session.book is not None
-    before = len(session.book.events)
+    assert session.case.book is not None
+    before = len(session.case.book.events)
     with gateway(UNITS) as peer:
         say(session, f"probe trunk {options(peer.port)}", *answers)
         assert bool(peer.received) == (answers[0] == "y")
-    assert len(session.book.events) == before
+    assert len(session.case.book.events) == before
 
 
 @pytest.mark.parametrize(
@@ -124,9 +124,9 @@ def test_the_network_probe_is_offered_alike(silent: Silent, monkeypatch: pytest.
     assert "Live probe" in say(session, "probe network example.invalid")
     say(session, "1")
     say(session, "2")
-    assert session.book is not None
+    assert session.case.book is not None
     assert asked == ["example.invalid"]
-    assert [e.kind for e in session.book.events[-2:]] == ["attached", "reading"]
+    assert [e.kind for e in session.case.book.events[-2:]] == ["attached", "reading"]
 
 
 def test_words_of_both_kinds() -> None:

@@ -8,17 +8,17 @@ import pytest
 from diagnose.casework.store import StoreError
 from diagnose.knowledge import model as m
 from diagnose.report.lines import Line
-from diagnose.shell.commands import COMMANDS, NAMES
-from diagnose.shell.completing import completions
-from diagnose.shell.session import Session
+from diagnose.shell.commands import COMMANDS
+from diagnose.shell.registry import NAMES
+from diagnose.shell.router import Router
 from tests.shell.sites import flat, say
 
-Silent = Callable[..., Session]
+Silent = Callable[..., Router]
 
 
-def live(session: Session) -> int:
-    assert session.state_now is not None
-    return len(session.state_now.readings)
+def live(session: Router) -> int:
+    assert session.case.state_now is not None
+    return len(session.case.state_now.readings)
 
 
 def test_a_step_tells_what_where_why_and_how_long(silent: Silent) -> None:
@@ -32,7 +32,7 @@ def test_who_does_a_step_is_said_where_it_is_somebody_else(silent: Silent, role:
     """A desk has the caller look; whoever is there does it, and is not told to be somebody else."""
     session = silent(role)
     say(session, "check unit power at 5")
-    text = say(session, "?") if session.dialog is None else "\n".join(x.text for x in session.dialog.ask.lines)
+    text = say(session, "?") if session.case.dialog is None else "\n".join(x.text for x in session.case.dialog.ask.lines)
     assert ("Who: site contact (touches nothing), by phone" in text) is who
     assert ("Time: about" in text) is not who
 
@@ -40,8 +40,8 @@ def test_who_does_a_step_is_said_where_it_is_somebody_else(silent: Silent, role:
 def test_who_is_said_to_an_electrician_who_is_not_there(silent: Silent) -> None:
     session = silent("electrician")
     say(session, "on-site no", "check unit power at 5")
-    assert session.dialog is not None
-    assert "Who: site contact" in "\n".join(x.text for x in session.dialog.ask.lines)
+    assert session.case.dialog is not None
+    assert "Who: site contact" in "\n".join(x.text for x in session.case.dialog.ask.lines)
 
 
 @pytest.mark.parametrize(("role", "shown"), [("contact", False), ("agent", False), ("technician", True)])
@@ -59,10 +59,10 @@ def test_saved_is_said_after_the_commit(silent: Silent) -> None:
     seen: list[tuple[str, int]] = []
 
     def hear(lines: list[Line]) -> None:
-        assert session.book is not None
-        seen.extend((line.text, len(session.desk.store.events(session.book.case))) for line in lines)
+        assert session.case.book is not None
+        seen.extend((line.text, len(session.case.desk.store.events(session.case.book.case))) for line in lines)
 
-    session.say = hear
+    session.case.say = hear
     session.handle("read unit power at 6 = alive")
     assert seen[0][0].startswith("Saved: Unit has power at unit 6")
     assert seen[0][1] == 6
@@ -86,12 +86,12 @@ def test_undo_and_redo_as_often_as_wanted(silent: Silent) -> None:
     assert "nothing to undo" in say(session, "undo")
 
 
-def test_undo_survives_a_new_session(silent: Silent, begin: Callable[..., Session]) -> None:
+def test_undo_survives_a_new_session(silent: Silent, begin: Callable[..., Router]) -> None:
     session = silent()
     say(session, "read unit power at 6 = alive")
     say(session, "undo")
-    assert session.book is not None
-    again = begin("", 80, "", session.book.case)
+    assert session.case.book is not None
+    again = begin("", 80, "", session.case.book.case)
     assert live(again) == 4
     say(again, "redo")
     assert live(again) == 5
@@ -123,13 +123,13 @@ def test_one_answer_over_several_places_is_taken_back_as_one(silent: Silent) -> 
 def test_cannot_and_do_not_know_are_recorded_and_not_asked_again(silent: Silent) -> None:
     session = silent()
     for word in ("can't", "do not know", "can't", "do not know"):
-        step = session.step
+        step = session.case.step
         assert step is not None
         say(session, word)
-        assert session.seen is not None
+        assert session.case.seen is not None
         assert all(
             (step.id, p) != (x.id, p)
-            for x in session.seen.steps
+            for x in session.case.seen.steps
             for p in step.places
             for q in x.places
             if q == p
@@ -145,8 +145,8 @@ def test_an_earlier_answer_is_replaced_or_stands_beside(silent: Silent) -> None:
     say(session, "1")
     assert live(session) == 5
     say(session, "undo")
-    assert session.state_now is not None
-    assert session.state_now.readings[-1].outcome == "alive"
+    assert session.case.state_now is not None
+    assert session.case.state_now.readings[-1].outcome == "alive"
 
 
 def test_wrong_answers_come_back_for_editing(silent: Silent) -> None:
@@ -168,12 +168,12 @@ def test_words_that_are_no_answer_are_offered_as_what_they_may_mean(silent: Sile
 
 def test_what_if_records_nothing(silent: Silent) -> None:
     session = silent()
-    assert session.book is not None
-    before = list(session.book.events)
+    assert session.case.book is not None
+    before = list(session.case.book.events)
     text = say(session, "what-if unit power at 6 = dark")
     assert "nothing is recorded" in flat(text)
     assert "%" in text
-    assert session.desk.store.events(session.book.case) == before
+    assert session.case.desk.store.events(session.case.book.case) == before
 
 
 def test_value_read_in_two_ways_is_asked(silent: Silent) -> None:
@@ -197,26 +197,26 @@ def test_a_pasted_block_is_shown_and_asked_once(silent: Silent) -> None:
     assert "Understood 2 of 4" in text or "Understood 3 of 4" in text
     assert "some remark" in text
     say(session, "2")
-    assert session.state_now is not None
-    assert session.state_now.notes
+    assert session.case.state_now is not None
+    assert session.case.state_now.notes
     say(session, "undo")
     assert live(session) == 4
-    assert session.state_now.notes == ()
+    assert session.case.state_now.notes == ()
 
 
 def test_steps_other_and_choosing(silent: Silent) -> None:
     session = silent()
     assert "Steps that fit now" in say(session, "other")
     say(session, "2")
-    assert session.seen is not None
-    assert session.step == session.seen.steps[1]
+    assert session.case.seen is not None
+    assert session.case.step == session.case.seen.steps[1]
 
 
 def test_commands_leave_an_open_question(silent: Silent) -> None:
     session = silent()
     say(session, "other")
     assert "opened" in say(session, "log")
-    assert session.dialog is None
+    assert session.case.dialog is None
 
 
 def test_why_tells_evidence_rules_and_sources(silent: Silent) -> None:
@@ -253,33 +253,33 @@ def test_repair_proof_close(silent: Silent) -> None:
     session = silent()
     say(
         session, "read segment-alone at 5-6 = both-open"
-    ) if "segment-alone" in session.desk.knowledge.checks else say(
+    ) if "segment-alone" in session.case.desk.knowledge.checks else say(
         session, "read one segment alone, both ends off at 5-6 = both wires open"
     )
-    step = session.step
+    step = session.case.step
     assert step is not None
     assert step.kind == "remedy"
     say(session, "done")
-    assert session.seen is not None
-    assert session.seen.proofs
+    assert session.case.seen is not None
+    assert session.case.seen.proofs
     assert "not proved" in say(session, "close")
     say(session, "")
     for _ in range(8):
-        step = session.step
+        step = session.case.step
         if step is None:
             break
-        check = session.desk.knowledge.checks[step.id]
+        check = session.case.desk.knowledge.checks[step.id]
         say(session, "60 ohm" if check.gauge == "trunk-ohms" else check.normal)
-    assert all(p.done for p in session.seen.proofs)
+    assert all(p.done for p in session.case.seen.proofs)
     say(session, "close")
     assert session.prompt == "closed> "
-    assert session.book is not None
-    closed = session.book.events[-1]
+    assert session.case.book is not None
+    closed = session.case.book.events[-1]
     assert closed.kind == "closed"
     assert closed.data["proofs"]
     say(session, "undo")
-    assert session.state_now is not None
-    assert session.state_now.closed is None
+    assert session.case.state_now is not None
+    assert session.case.state_now.closed is None
 
 
 def test_closing_without_proof_wants_a_reason(silent: Silent) -> None:
@@ -287,11 +287,11 @@ def test_closing_without_proof_wants_a_reason(silent: Silent) -> None:
     assert "Nothing was repaired" in say(session, "close")
     assert "few words" in say(session, "x")
     say(session, "handed over to the installer")
-    assert session.book is not None
-    assert session.book.events[-1].data["reason"] == "handed over to the installer"
+    assert session.case.book is not None
+    assert session.case.book.events[-1].data["reason"] == "handed over to the installer"
 
 
-def test_made_safe_only_by_a_role_that_may_and_in_so_many_words(begin: Callable[..., Session]) -> None:
+def test_made_safe_only_by_a_role_that_may_and_in_so_many_words(begin: Callable[..., Router]) -> None:
     session = begin("agent")
     say(session, "smoke", "3")
     assert "Only a qualified" in say(session, "made-safe")
@@ -303,45 +303,45 @@ def test_made_safe_only_by_a_role_that_may_and_in_so_many_words(begin: Callable[
     assert "That is needed" in flat(say(session, ""))
     assert "type: isolated and proved dead" in flat(say(session, "L-17"))
     assert "STOP USE stands" in flat(say(session, "yes"))
-    assert session.danger == "standing"
+    assert session.case.danger == "standing"
     say(session, "made-safe unit 3", "breaker 3 of the panel", "L-17", "isolated and proved dead")
-    assert session.danger == "made-safe"
-    assert session.seen is not None
-    assert session.seen.steps
-    assert all(s.state in ("any", "dead-verified") for s in session.seen.steps)
+    assert session.case.danger == "made-safe"
+    assert session.case.seen is not None
+    assert session.case.seen.steps
+    assert all(s.state in ("any", "dead-verified") for s in session.case.seen.steps)
 
 
-def test_a_danger_sign_is_neither_answered_away_nor_undone_by_a_slip(begin: Callable[..., Session]) -> None:
+def test_a_danger_sign_is_neither_answered_away_nor_undone_by_a_slip(begin: Callable[..., Router]) -> None:
     session = begin("contact")
     say(session, "smoke", "3")
     say(session, "check danger-signs")
     say(session, "the caretaker")
     say(session, "3")
     say(session, "none")
-    assert session.danger == "standing"
+    assert session.case.danger == "standing"
     say(session, "undo")
     for _ in range(3):
         say(session, "undo")
-        assert session.danger == "standing"
+        assert session.case.danger == "standing"
     assert "only a technician or above" in flat(say(session, "undo"))
     say(session, "role electrician")
-    assert session.book is not None
+    assert session.case.book is not None
     for _ in range(8):
         text = flat(say(session, "undo"))
         if "Why is it taken back" in text:
             break
     assert "Why is it taken back" in text
     say(session, "")
-    assert session.danger == "standing"
+    assert session.case.danger == "standing"
     say(session, "undo", "typed at the wrong unit", "undo", "typed at the wrong unit")  # where it is, then that it is
-    assert session.danger == "none"
-    assert "typed at the wrong unit" in str([e.data for e in session.book.events])
+    assert session.case.danger == "none"
+    assert "typed at the wrong unit" in str([e.data for e in session.case.book.events])
 
 
-def test_under_stop_use_no_procedure_is_shown_by_any_path(begin: Callable[..., Session]) -> None:
+def test_under_stop_use_no_procedure_is_shown_by_any_path(begin: Callable[..., Router]) -> None:
     session = begin("electrician")
     say(session, "smoke", "3")
-    k = session.desk.knowledge
+    k = session.case.desk.knowledge
     for check in list(k.checks.values())[::7]:
         if check.id == "danger-signs":
             continue
@@ -355,15 +355,15 @@ def test_under_stop_use_no_procedure_is_shown_by_any_path(begin: Callable[..., S
     say(session, "the electrician on site")
     say(session, "3")
     say(session, "dark")
-    assert session.book is not None
-    assert session.book.events[-1].data["reported-by"] == "the electrician on site"
-    assert session.danger == "standing"
+    assert session.case.book is not None
+    assert session.case.book.events[-1].data["reported-by"] == "the electrician on site"
+    assert session.case.danger == "standing"
 
 
 @pytest.mark.parametrize("role", ["contact", "agent"])
 def test_steps_above_the_role_are_never_shown(silent: Silent, role: str) -> None:
     session = silent(role)
-    k = session.desk.knowledge
+    k = session.case.desk.knowledge
     from diagnose.casework.gate import may_take
 
     barred = [c for c in k.checks.values() if not may_take(c, role)]
@@ -378,18 +378,18 @@ def test_steps_above_the_role_are_never_shown(silent: Silent, role: str) -> None
         assert flat(check.how) not in text
         say(session, "cancel")
     for _ in range(10):
-        assert session.seen is not None
-        for step in session.seen.steps:
+        assert session.case.seen is not None
+        for step in session.case.seen.steps:
             assert m.may(role, step.role)
             assert step.reach != "on-site"
-        if session.step is None:
+        if session.case.step is None:
             break
         say(session, "do not know")
 
 
 def test_a_repair_above_the_role_is_only_taken_as_reported(silent: Silent) -> None:
     session = silent("contact")
-    k = session.desk.knowledge
+    k = session.case.desk.knowledge
     remedy = next(
         r
         for r in k.remedies.values()
@@ -399,9 +399,9 @@ def test_a_repair_above_the_role_is_only_taken_as_reported(silent: Silent) -> No
     assert "needs a" in text
     assert flat(remedy.do) not in text
     say(session, "the electrician of the site")
-    assert session.book is not None
-    assert session.book.events[-1].kind == "remedy"
-    assert session.book.events[-1].by == "contact, reported by the electrician of the site"
+    assert session.case.book is not None
+    assert session.case.book.events[-1].kind == "remedy"
+    assert session.case.book.events[-1].by == "contact, reported by the electrician of the site"
 
 
 def test_handover_names_whom_to_send(silent: Silent) -> None:
@@ -415,13 +415,13 @@ def test_role_instruments_on_site(silent: Silent) -> None:
     session = silent("contact")
     assert "no role" in say(session, "role boss")
     say(session, "role technician")
-    assert session.role == "technician"
+    assert session.case.role == "technician"
     assert "did you mean 'multimeter'" in flat(say(session, "instruments multimetre"))
     say(session, "instruments multimeter, clamp meter")
-    assert session.state_now is not None
-    assert session.state_now.instruments == {"multimeter", "clamp-meter"}
+    assert session.case.state_now is not None
+    assert session.case.state_now.instruments == {"multimeter", "clamp-meter"}
     say(session, "on-site no")
-    assert not session.state_now.on_site
+    assert not session.case.state_now.on_site
 
 
 def test_export(silent: Silent, tmp_path: Path) -> None:
@@ -435,18 +435,18 @@ def test_a_full_disk_says_so_and_the_answer_can_be_repeated(
     silent: Silent, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     session = silent()
-    assert session.book is not None
-    real = session.book.store.append
+    assert session.case.book is not None
+    real = session.case.book.store.append
 
     def broken(*_: object, **__: object) -> None:
         raise StoreError("the disk is full, nothing was saved; free some space and try again")
 
-    monkeypatch.setattr(session.book.store, "append", broken)
+    monkeypatch.setattr(session.case.book.store, "append", broken)
     text = say(session, "read unit power at 6 = dark")
     assert "disk is full" in flat(text)
     assert "Saved" not in text
     assert live(session) == 4
-    monkeypatch.setattr(session.book.store, "append", real)
+    monkeypatch.setattr(session.case.book.store, "append", real)
     assert "Saved" in say(session, "read unit power at 6 = dark")
 
 
@@ -460,13 +460,13 @@ def test_a_mistake_inside_is_one_line_and_the_session_goes_on(
         raise KeyError("oops")
 
     with monkeypatch.context() as patch:
-        patch.setattr(session.desk.assessor, "assess_state", broken)
+        patch.setattr(session.case.desk.assessor, "assess_state", broken)
         text = flat(say(session, "read unit power at 6 = dark"))
     assert "Saved" in text
     assert "errors.log" in text
     assert "Traceback" not in text
     assert "KeyError" in (tmp_path / "errors.log").read_text()
-    assert "Where:" in say(session, "") or session.step is not None
+    assert "Where:" in say(session, "") or session.case.step is not None
 
 
 def test_foreign_text_cannot_drive_the_terminal(silent: Silent) -> None:
@@ -514,29 +514,29 @@ def test_every_command_has_help(silent: Silent) -> None:
 
 def test_an_outcome_with_the_name_of_a_command_is_an_answer(silent: Silent) -> None:
     session = silent()
-    both = [(c, o.id) for c in session.desk.knowledge.checks.values() for o in c.outcomes if o.id in NAMES]
+    both = [(c, o.id) for c in session.case.desk.knowledge.checks.values() for o in c.outcomes if o.id in NAMES]
     for check, outcome in both:
         say(session, f"check {check.id}")
-        if session.dialog is not None and "where" in session.dialog.ask.prompt:
+        if session.case.dialog is not None and "where" in session.case.dialog.ask.prompt:
             say(session, "1")
         assert "Saved" in say(session, outcome), (check.id, outcome)
 
 
 def test_completion(silent: Silent) -> None:
     session = silent()
-    assert "suspects" in completions(session, "sus")[1]
-    assert "unit-answers" in completions(session, "read unit-a")[1]
-    assert "unit 5" in completions(session, "read unit-answers at unit 5")[1]
-    assert "silent" in completions(session, "what-if unit-answers at unit 5 = si")[1]
-    assert "unit.setting" in completions(session, "fact unit.se")[1]
-    assert "technician" in completions(session, "role te")[1]
-    assert completions(session, "sus")[0] == 3
+    assert "suspects" in session.completions("sus")[1]
+    assert "unit-answers" in session.completions("read unit-a")[1]
+    assert "unit 5" in session.completions("read unit-answers at unit 5")[1]
+    assert "silent" in session.completions("what-if unit-answers at unit 5 = si")[1]
+    assert "unit.setting" in session.completions("fact unit.se")[1]
+    assert "technician" in session.completions("role te")[1]
+    assert session.completions("sus")[0] == 3
 
 
 def test_a_new_case_after_this_one(silent: Silent) -> None:
     session = silent()
     assert "First:" in say(session, "new")
-    assert session.book is None
+    assert session.case.book is None
 
 
 def test_interrupted_work_goes_on_from_the_store(silent: Silent) -> None:

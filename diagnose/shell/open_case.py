@@ -1,49 +1,61 @@
-"""The conversation over one case: `handle(line)` gives lines. It neither reads nor prints; front ends do."""
+"""The open case: its log, its state, what was assessed, and what the screen shows of it. Commands work on it.
+
+It neither reads nor prints: `width` and `say` are the front end's, a line typed comes through the router.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
+from diagnose.casework.events import Event, dangers_open
+from diagnose.casework.gate import FREE, Bars
+from diagnose.casework.state import State, dangerous_in, read_site
+from diagnose.casework.view import Assessment, StepView
 from diagnose.knowledge import model as m
+from diagnose.report import text as t
+from diagnose.report.events import event_text
 from diagnose.report.lines import BLANK, Line, wrap
-from diagnose.shell import alarm
-from diagnose.shell.desk import DANGER, Desk
-from diagnose.shell.dialog import BACK, Dialog, Talk
-from diagnose.shell.opening import Draft, Opened, talk_opening
-from diagnose.shell.refusal import Refusal, refused
-from diagnose.source.problems import InputError, one_line
+from diagnose.shell.answers import unit_of
+from diagnose.shell.casebook import Casebook, Row
+from diagnose.shell.desk import Desk, Options
+from diagnose.shell.dialog import Dialog, Talk
+from diagnose.shell.records import bare_record, read_record
+from diagnose.shell.refusal import Refusal
+from diagnose.site.places import Place, describe
+from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:
-    from diagnose.casework.events import Event
-    from diagnose.casework.gate import Bars
-    from diagnose.casework.state import State
-    from diagnose.casework.view import Assessment, StepView
-    from diagnose.shell.casebook import Casebook, Row
     from diagnose.site.model import Site
-    from diagnose.site.places import Place
-    from diagnose.words.hearing import Heard
 
 BARE = "install-record: 1\nname: no install record\n"
-LEAVING = ("quit", "exit", "bye")
 SAID_ALREADY = "danger-at-hand"  # the finding that says what STOP USE has said
 LATE = ("note", "role", "danger", "withdrawn")  # what a closed case still takes
 
 
-class Options(NamedTuple):
-    """What the command line said."""
+class Opened(NamedTuple):
+    """What the opening questions brought."""
 
-    role: str = ""
-    record: str = ""
-    case: str = ""
-    instruments: tuple[str, ...] = ()
+    title: str
+    complaint: str
+    record: str
+    role: str
+    rows: tuple[Row, ...]
 
 
-class Session:
-    """One run of the shell.
+class Draft:
+    """What is known while the opening questions are still being asked, for a case that is left in between."""
 
-    `prompt` and `prefill` are what the front end shows for the next line, `finished` that it is the last.
-    `say` takes lines that should not wait for the end of the work, such as that something was saved.
+    def __init__(self) -> None:
+        self.danger = ""
+        self.complaint = ""
+
+
+class OpenCase:
+    """One case being worked on; before its opening questions are answered, one without a log.
+
+    `finished` says that no line comes after this one. `say` takes lines that should not wait for the end of the
+    work, such as that something was saved. `dialog` is the question that is open.
     """
 
     def __init__(self, desk: Desk, options: Options | None = None, width: int = 80) -> None:
@@ -51,7 +63,6 @@ class Session:
         self.options = options or Options()
         self.width = width
         self.finished = False
-        self.prefill = ""
         self.say: Callable[[list[Line]], None] | None = None
         self.draft = Draft()
         self.book: Casebook | None = None
@@ -61,46 +72,20 @@ class Session:
         self.chosen: StepView | None = None
         self.opening = False
         self._kept: list[Line] = []
-        self._held: dict[str, str] = {}  # open question of a danger -> the line that raised it
-        self._ready: list[str] = []  # lines whose words were denied, to go on with when no question is open
-        self._alarm: Dialog | None = None  # the dialog that asks which danger, and where
+        self.held: dict[str, str] = {}  # open question of a danger -> the line that raised it
+        self.ready: list[str] = []  # lines whose words were denied, to go on with when no question is open
+        self.alarm_dialog: Dialog | None = None  # the dialog that asks which danger, and where
         self.shown: Assessment | None = None  # what the last screen told
         self.told: set[str] = set()  # cautions of dangers that were shown in full
         self.asked_again: set[str] = set()  # questions of dangers that were answered by something else once
 
-    # ---- what a front end uses
-
-    def start(self) -> list[Line]:
-        """The first lines."""
-        if self.options.case:
-            return self._guarded(lambda: self.resume(self.options.case), "")
-        return self.begin()
-
-    def begin(self) -> list[Line]:
-        """The opening questions of a new case."""
+    def clear(self) -> None:
+        """Forget the case on the screen: another one begins."""
         self.book = self.state_now = self.seen = self.chosen = self.shown = None
         self.draft = Draft()
         self.told = set()
         self.opening = True
-        self._held, self._ready = {}, []
-        return self.talk(lambda: talk_opening(self))
-
-    @property
-    def prompt(self) -> str:
-        """What stands before the line to be typed."""
-        if alarm.current(self) is not None and not self._choosing:
-            return "danger (y/n)> "
-        if self.dialog is not None:
-            return self.dialog.ask.prompt
-        if self.seen is None:
-            return "> "
-        if any(not s.made_safe for s in self.seen.stop_use):
-            return "STOP USE> "
-        step = self.step
-        if step is None:
-            return "closed> " if self.state_now and self.state_now.closed is not None else "case> "
-        text = f"{step.title}, {_where(step)}"
-        return f"{text}> " if len(text) <= max(self.width // 2, 24) else f"{text}\n> "
+        self.held, self.ready = {}, []
 
     @property
     def step(self) -> StepView | None:
@@ -108,50 +93,6 @@ class Session:
         if self.chosen is not None:
             return self.chosen
         return self.seen.steps[0] if self.seen and self.seen.steps else None
-
-    def handle(self, text: str) -> list[Line]:
-        """The answer to one line, or to a pasted block of several."""
-        self.prefill = ""
-        return self._guarded(lambda: self._handle(text), text)
-
-    def leave(self) -> list[Line]:
-        """The last lines, when there is no more input. Saves what an unfinished opening has brought."""
-        self.finished = True
-        return self._guarded(self._leave, "")
-
-    def interrupted(self) -> list[Line]:
-        """After Ctrl-C during work: the log as it stands on the disk counts."""
-        self.desk.forget_assessor()
-        if self.book is not None:
-            self.book.events = self.book.store.events(self.book.case)
-            self.seen = None
-        return wrap("warn", "Stopped. What was saved stays saved.", self.width)
-
-    # ---- inside
-
-    def _guarded(self, work: Callable[[], list[Line]], text: str) -> list[Line]:
-        from diagnose.casework.store import StoreError
-        from diagnose.casework.transfer import TransferError
-
-        try:
-            return self.flushed(work())
-        except InputError as error:
-            line = str(refused(error))
-        except (Refusal, ValueError, StoreError, TransferError, OSError) as error:
-            if isinstance(error, ValueError) and not _ours(error):
-                return self._failed(error)
-            line = str(error)
-        except Exception as error:
-            return self._failed(error)
-        self.prefill = text if "\n" not in text else ""
-        return self.flushed(wrap("warn", f"{_sentence(line)}", self.width, "", "  "))
-
-    def _failed(self, error: BaseException) -> list[Line]:
-        from diagnose.shell.folders import log_error
-
-        return self.flushed(
-            wrap("warn", f"{_sentence(log_error(error))} What was saved stays saved.", self.width, "", "  ")
-        )
 
     def tell_now(self, lines: list[Line]) -> None:
         """Show lines before the work that follows."""
@@ -168,152 +109,25 @@ class Session:
     def talk(self, make: Callable[[], Talk], alarm: bool = False) -> list[Line]:
         """Begin a dialog; its first question, or its result when there is nothing to ask. `alarm`: it is about a danger."""
         dialog = Dialog(make)
-        self._alarm = dialog if alarm else None
+        self.alarm_dialog = dialog if alarm else None
         if dialog.result is not None:
             return dialog.result
         self.dialog = dialog
         return list(dialog.ask.lines)
 
     @property
-    def _choosing(self) -> bool:
+    def choosing(self) -> bool:
         """Whether the open dialog belongs to the danger itself: which sign, and where."""
-        return self.dialog is not None and self.dialog is self._alarm
-
-    def _handle(self, text: str) -> list[Line]:
-        typed = text.strip()
-        if self.book is not None and self.seen is None:
-            self.refresh()
-        if told := alarm.reset_lines(self, typed):
-            self.tell_now(told)
-        if alarm.current(self) is not None and not self._choosing:
-            return self._in_alarm(typed)
-        heard = alarm.hear(self, typed)
-        if heard is not None:
-            self._alarm = None
-            return self.sound(heard, text)
-        return self._proceed(typed)
-
-    def sound(self, heard: Heard, text: str) -> list[Line]:
-        """Save and ask what was heard; the line itself goes on when it was no danger."""
-        alarm.sound(self, heard, text)
-        if (asked := alarm.current(self)) is not None:
-            self._held[asked.event] = text
-        return alarm.question_lines(self)
-
-    def _in_alarm(self, typed: str) -> list[Line]:
-        """One line while words wait to be confirmed or denied."""
-        word = typed.lower()
-        if word in LEAVING:
-            return self.leave()
-        if word == "help":
-            return [*wrap("text", "Type y or n. 'quit' leaves; the question is kept and comes again.", self.width), *alarm.question_lines(self)]
-        asked = alarm.current(self)
-        assert asked is not None
-        lines = alarm.answer(self, typed)
-        if lines is not None:
-            return lines
-        self._ready += [self._held.pop(asked.event)] if asked.event in self._held else []
-        if alarm.current(self) is not None:
-            return alarm.question_lines(self)
-        ready, self._ready = self._ready, []
-        if not ready:
-            return [*wrap("good", "Noted: no danger.", self.width), *self.after()]
-        return [line for text in ready for line in self._proceed(text.strip())]
-
-    def _proceed(self, typed: str) -> list[Line]:
-        """A line in which no danger was heard, or one that was denied."""
-        if self.dialog is not None and not self.opening and "\n" in typed:
-            self.dialog = None  # a pasted block answers no single question
-        if self.dialog is not None:
-            return self._in_dialog(" ".join(typed.split("\n")))
-        if self.book is None:
-            return self.begin()
-        if "\n" in typed:
-            from diagnose.shell.paste import talk_paste
-
-            return self.talk(lambda: talk_paste(self, typed))
-        from diagnose.shell.commands import act
-
-        return act(self, typed)
-
-    def _in_dialog(self, typed: str) -> list[Line]:
-        dialog = self.dialog
-        assert dialog is not None
-        word = typed.lower()
-        if word in LEAVING:
-            self.dialog = None
-            return self.leave()
-        if word in BACK:
-            if dialog.back():
-                return list(dialog.ask.lines)
-            return self._cancel()
-        if word == "cancel":
-            return self._cancel()
-        if word in ("help", "?") and not (word == "?" and dialog.ask.raw):
-            shown = dialog.ask.help or dialog.ask.lines
-            return [
-                *shown,
-                *wrap("dim", "'back' goes one question back, 'cancel' drops it, 'quit' leaves.", self.width),
-            ]
-        dialog.send(typed)
-        if dialog.result is not None:
-            if self.dialog is dialog:
-                self.dialog = None
-            return dialog.result
-        if dialog.ask.again:
-            from diagnose.shell.commands import NAMES, act
-
-            if not self.opening and dialog is not self._alarm and word.split(" ")[0] in NAMES:
-                self.dialog = None  # a command is no slip of the finger: the question is left
-                self.tell_now(wrap("text", "The question is dropped.", self.width))
-                return act(self, typed)
-            self.prefill = typed
-        return list(dialog.ask.lines)
-
-    def _cancel(self) -> list[Line]:
-        if self.opening:
-            assert self.dialog is not None
-            return [
-                *wrap("text", "This is the first question. Type quit to leave.", self.width),
-                *self.dialog.ask.lines,
-            ]
-        self.dialog = None
-        return [*wrap("text", "Dropped, nothing recorded.", self.width), *self.here()]
-
-    def _leave(self) -> list[Line]:
-        self.dialog = None
-        if self.book is None:
-            if not self.draft.complaint:
-                return wrap("text", "Nothing was recorded.", self.width)
-            sign = self.draft.danger or "do-not-know"
-            row: Row = ("reading", {"check": DANGER, "at": "", "answer": sign})
-            self._create(
-                Opened(self.draft.complaint, self.draft.complaint, "", self.options.role or "contact", (row,))
-            )
-        elif self.opening and self.draft.complaint:
-            self.book.add([("record", {"record": self._early_record(), "complaint": self.draft.complaint})], self.role)
-        assert self.book is not None
-        lines: list[Line] = []
-        if alarm.current(self) is not None:
-            lines = wrap("danger", "The danger is not settled: until somebody answers, use stays stopped.", self.width)
-        return [*lines, *wrap(
-            "text",
-            f"Case {self.book.case} is saved. Go on with: diagnose resume {self.book.case}",
-            self.width,
-        )]  # fmt: skip
+        return self.dialog is not None and self.dialog is self.alarm_dialog
 
     # ---- the case
 
     def record_given(self) -> tuple[str, Site]:
         """The install record of the command line."""
-        from diagnose.shell.records import read_record
-
         return read_record(self.options.record, self.desk.knowledge)
 
     def read_site(self, record: str) -> Site:
         """The site of a record."""
-        from diagnose.casework.state import read_site
-
         return read_site(record, self.desk.knowledge)
 
     @property
@@ -330,9 +144,7 @@ class Session:
             return self.state_now.record.startswith(BARE)
         return not self.options.record
 
-    def _early_record(self) -> str:
-        from diagnose.shell.records import bare_record
-
+    def early_record(self) -> str:
         if self.state_now is not None:
             return self.state_now.record
         return self.record_given()[0] if self.options.record else bare_record(1, False)
@@ -340,8 +152,8 @@ class Session:
     def create_early(self, words: str, rows: Sequence[Row]) -> None:
         """Open a case in the middle of the opening questions, because a danger was heard; they go on if it was none."""
         dialog = self.dialog
-        record = next((str(data["record"]) for kind, data in rows if kind == "record"), self._early_record())
-        self._create(Opened(words, words, record, self.options.role or "contact", ()))
+        record = next((str(data["record"]) for kind, data in rows if kind == "record"), self.early_record())
+        self.create(Opened(words, words, record, self.options.role or "contact", ()))
         self.dialog, self.opening = dialog, True
         self.refresh()
 
@@ -363,9 +175,6 @@ class Session:
 
     def _forewarned(self, rows: Sequence[Row]) -> list[Row]:
         """Rows, after the mark of a danger that one of them raises: nobody sees the reading in the store without it."""
-        from diagnose.casework.events import dangers_open
-        from diagnose.casework.state import dangerous_in
-
         assert self.book is not None
         if self.state_now is None or dangers_open(self.book.events):
             return list(rows)
@@ -384,14 +193,12 @@ class Session:
                 self.book.add([row], opened.role)
             self.dialog, self.opening = None, False
             return self.after()
-        self._create(opened)
+        self.create(opened)
         assert self.book is not None
         self.tell_now(wrap("good", f"Case {self.book.case} opened and saved.", self.width))
         return self.after()
 
-    def _create(self, opened: Opened) -> None:
-        from diagnose.shell.casebook import Casebook
-
+    def create(self, opened: Opened) -> None:
         title = one_line(opened.title, 200).strip() or "no complaint"
         data: dict[str, bool | int | float | str | list[object] | dict[str, object] | None] = {
             "record": opened.record,
@@ -406,10 +213,8 @@ class Session:
         for row in opened.rows:
             self.book.add([row], opened.role)
 
-    def resume(self, typed: str) -> list[Line]:
+    def resume(self, typed: str) -> None:
         """Go on with a stored case."""
-        from diagnose.shell.casebook import Casebook
-
         self.book = Casebook(self.desk.store, self.desk.store.resolve(typed))
         self.shown = None
         who: dict[str, object] = {}
@@ -423,11 +228,6 @@ class Session:
         self.tell_now(head)
         self.opening = False
         self.refresh()
-        if alarm.current(self) is not None:
-            return alarm.question_lines(self)
-        if (sign := alarm.unplaced(self)) and self.danger == "standing":
-            return self.talk(lambda: alarm.talk_where(self, sign), alarm=True)
-        return self.after()
 
     @property
     def role(self) -> str:
@@ -441,8 +241,6 @@ class Session:
     @property
     def bars(self) -> Bars:
         """What bars steps now, as the gate wants it."""
-        from diagnose.casework.gate import FREE
-
         if self.seen is None or self.state_now is None:
             return FREE
         return self.desk.assessor.bars(self.state_now, self.seen)
@@ -457,8 +255,6 @@ class Session:
 
     def _mark(self) -> None:
         """Say in the log when use is stopped or free again by what follows from readings, so that every list shows it."""
-        from diagnose.casework.events import dangers_open
-
         assert self.book is not None
         assert self.seen is not None
         standing = bool(self.seen.stop_use)
@@ -478,8 +274,6 @@ class Session:
         return self.after()
 
     def _tell_saved(self, added: Sequence[Event]) -> None:
-        from diagnose.report.events import event_text
-
         lines: list[Line] = []
         for event in added:
             if event.kind != "withdrawn":
@@ -494,8 +288,6 @@ class Session:
 
     def after(self) -> list[Line]:
         """What is new since the last screen, then the next step."""
-        from diagnose.report import text as t
-
         before = self.shown
         self.refresh()
         a = self.shown = self.seen
@@ -527,15 +319,13 @@ class Session:
         if before and before.steps and step and (step.kind, step.id, step.places) == _key(before.steps[0]):
             return [
                 *lines,
-                *wrap("dim", f"Still next: {step.title}, {_where(step)}. Enter shows it again.", self.width),
+                *wrap("dim", f"Still next: {step.title}, {describe(step.places)}. Enter shows it again.", self.width),
             ]
         here = self.here()
         return [*lines, BLANK, *here] if lines else here
 
     def here(self) -> list[Line]:
         """The step on the screen, or what there is to do instead."""
-        from diagnose.report import text as t
-
         a, state = self.seen, self.state_now
         if a is None or state is None:
             return []
@@ -544,7 +334,7 @@ class Session:
             check = self.desk.knowledge.checks.get(step.id) if step.kind == "check" else None
             if check is not None and len(step.places) > 1:
                 step = step._replace(
-                    ask=f"For each of {_where(step)}: {check.ask.replace('{place}', 'the ' + check.at)}"
+                    ask=f"For each of {describe(step.places)}: {check.ask.replace('{place}', 'the ' + check.at)}"
                 )
             lines = [*t.step_lines(step, self.width, self.unit(step), self.role, state.on_site), *self._hint(step)]
             if a.handover and a.handover.due:
@@ -615,8 +405,6 @@ class Session:
         check = self.desk.knowledge.checks.get(step.id) if step.kind == "check" else None
         if check is None or not check.gauge:
             return None
-        from diagnose.shell.answers import unit_of
-
         return unit_of(check)
 
     def titles(self) -> dict[str, str]:
@@ -626,21 +414,3 @@ class Session:
 
 def _key(step: StepView) -> tuple[str, str, tuple[Place, ...]]:
     return step.kind, step.id, step.places
-
-
-def _where(step: StepView) -> str:
-    from diagnose.site.places import describe
-
-    return describe(step.places)
-
-
-def _ours(error: ValueError) -> bool:
-    from diagnose.casework.state import AnswerError
-    from diagnose.site.places import PlaceError
-
-    return isinstance(error, (AnswerError, PlaceError))
-
-
-def _sentence(text: str) -> str:
-    text = one_line(text).strip()
-    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?', '!')) else '.'}"
