@@ -33,6 +33,7 @@ EMERGENCY = "the local emergency number (112, 911, 999, 000 ...)"
 WORTH_A_CALL = 0.1  # bits that a further question has to bring once somebody has to be sent anyway
 
 Maker = Callable[[Sequence[Rule]], Inferrer]
+TELLS_MOST = "Tells most for its minutes between:"
 
 
 class Assessor:
@@ -108,7 +109,19 @@ class Assessor:
             steps, suspects.contradictions(k, state, belief), self._cautions(state, warned), proofs,
             proof.handover(k, state, steps, stops, bars, suspected), state.notices, dangers.open_questions(state), out, held,
         )  # fmt: skip
-        return a if a.may_acquit else a._replace(findings=tuple(f for f in found if f.level != "no-fault"))
+        return a if a.may_acquit else self._unacquitted(a)
+
+    def _unacquitted(self, a: v.Assessment) -> v.Assessment:
+        """An assessment beside a danger: no finding, reason or answer of it names a cause with which nothing would be broken."""
+        harmless = {f.title for f in self.knowledge.faults.values() if f.nature != "fault"}
+        steps = tuple(
+            s._replace(
+                why=self._why(a.told_suspects) if s.why.startswith(TELLS_MOST) else s.why,
+                outcomes=tuple(o._replace(points_to="") if o.points_to.rpartition(" (")[0] in harmless else o for o in s.outcomes),
+            )
+            for s in a.steps
+        )
+        return a._replace(findings=tuple(f for f in a.findings if f.level != "no-fault"), steps=steps)
 
     def bars(self, state: State, a: v.Assessment) -> Bars:
         """What bars steps in a state that was assessed."""
@@ -256,7 +269,7 @@ class Assessor:
         if not named:
             return "Nothing stands out yet; this tells most for its minutes."
         titles = "; ".join(f"{s.title} ({v.percent(s.probability)})" for s in named)
-        return f"Tells most for its minutes between: {titles}."
+        return f"{TELLS_MOST} {titles}."
 
     def _points_to(self, belief: Belief, check: m.Check, places: tuple[Place, ...], outcome: int) -> str:
         tables = belief.tables

@@ -219,6 +219,11 @@ class Assessment(NamedTuple):
         return not self.stop_use and not self.kept_out
 
     @property
+    def told_suspects(self) -> tuple[SuspectView, ...]:
+        """The suspects that may be named: beside a danger only faults, as a harmless cause would call the place sound."""
+        return self.suspects if self.may_acquit else tuple(s for s in self.suspects if s.nature == "fault")
+
+    @property
     def danger(self) -> str:
         """none, standing (also while words wait for an answer), or made-safe when all that stands was made safe."""
         if not self.stop_use:

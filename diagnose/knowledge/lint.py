@@ -298,7 +298,7 @@ def _then_names(k: m.Knowledge, label: str, r: m.ReadingRule) -> Iterator[Findin
 CHECKS: tuple[Callable[[m.Knowledge], Iterator[Finding]], ...] = (
     sources, faults, proofs, mechanisms, checks, remedies, unused, rules,
     lint_effects.lines, lint_effects.undetectable, lint_effects.twins, lint_effects.ways,
-    lint_words.titles, lint_words.placeholders, lint_words.phrases, lint_safety.danger, lint_safety.complaints, lint_safety.signs_asked,
+    lint_words.titles, lint_words.placeholders, lint_words.phrases, lint_safety.danger, lint_safety.complaints, lint_safety.signs_asked, lint_safety.innocence,
     lint_steps.needs, lint_steps.back_in_service, lint_steps.told_to_laypeople,
     lint_dangers.names, lint_dangers.by_rules, lint_dangers.ended, lint_dangers.proofs, lint_dangers.cautions, lint_dangers.severe,
     lint_listen.groups, lint_listen.phrases,

@@ -12,6 +12,14 @@ ON_THE_PHONE = ("contact", "agent")
 SMALL_WORDS = frozenset(["anybody", "anything", "before", "from", "gone", "have", "inside", "itself", "loudly", "panel", "should", "somebody", "some", "something", "that", "there", "this", "unit", "very", "when", "where", "with"])
 SHORT_SIGNS = frozenset(("hit", "hot"))
 
+ACQUITS = re.compile(
+    r"\bnothing (?:at all )?(?:(?:is|was|else is) )?(?:broken|wrong|at fault|the matter)\b|\bno fault (?:is |was )?(?:present|there|found)\b|\bthere is no (?:fault|danger)\b"
+    r"|\b(?:stations?|units?|cars?|chargers?|side|equipment) (?:is|are|and cars are) (?:sound|fine|good|healthy|all right|in order|safe)\b"
+    r"|\b(?:does|do) what (?:it|they) should\b|\bworks? as (?:designed|it should|intended)\b",
+    re.I,
+)
+NO_OTHER = re.compile(r"\bno (?:other )?fault\b", re.I)
+
 Finding = tuple[m.Spot, str, str, str]  # spot, message, hint, lint
 
 
@@ -37,6 +45,18 @@ def signs_asked(k: m.Knowledge) -> Iterator[Finding]:
         for outcome in check.outcomes[1:]:
             if not _stems(f"{outcome.id.replace('-', ' ')} {outcome.says}") & asked:
                 yield (check.spot, f"check {check.id}: its question does not name {outcome.id}", f"say {shown(outcome.says)} in a word of it", "danger")
+
+
+def innocence(k: m.Knowledge) -> Iterator[Finding]:
+    """No text calls a thing sound that may be read beside a danger; only what is left out there says that no other fault was seen."""
+    texts = [(f"fault {f.id}", f.spot, f"{f.title}. {f.says}", f.nature != "fault") for f in k.faults.values()]
+    texts += [(f"rule {r.id}", r.spot, r.says, r.level == "no-fault") for r in k.rules.values()]
+    texts += [(f"remedy {r.id}", r.spot, f"{r.title}. {r.do}", False) for r in k.remedies.values()]
+    texts += [(f"{kind} {x.id}", x.spot, x.says, False) for kind, rows in (("caution", k.cautions), ("danger", k.dangers)) for x in rows.values()]
+    for label, spot, text, left_out in texts:
+        found = ACQUITS.search(text) or (None if left_out else NO_OTHER.search(text))
+        if found:
+            yield (spot, f"{label}: {shown(found.group())} calls something sound, also beside a danger", "say what was seen, and no more", "innocence")
 
 
 def _stems(text: str) -> set[str]:

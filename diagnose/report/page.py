@@ -104,7 +104,7 @@ def case_page(
         stop_use=[_stopped(s) for s in a.stop_use], waiting=[x.text for x in text.danger_proof_lines(a, 10_000, titled)],
         keep_out=[x.text for x in text.caring_lines(a, 10_000)], complaint=state.complaint,
         cautions=[f"{title}. {says}" for _, title, says in a.cautions],
-        suspects=[_suspect(s) for s in a.suspects[:5] if a.may_acquit or s.nature == "fault"],
+        suspects=[_suspect(s) for s in a.told_suspects[:5]],
         no_fault=v.percent(a.no_fault) if a.may_acquit else "", unlisted=v.percent(a.unlisted),
         because={"title": first.title, "lines": _because(k, first, state)} if first else None,
         repairs=[_repair(k, r.remedy, r.place, r.at, r.by) for r in state.mended], proofs=[_proof(k, p) for p in a.proofs],

@@ -96,10 +96,10 @@ def outcome_lines(outcomes: tuple[v.OutcomeView, ...], width: int, numbered: boo
 
 def suspect_lines(a: v.Assessment, width: int, most: int = 6) -> list[Line]:
     """Who is suspected, where, how strongly."""
-    if not a.suspects:
+    suspected = a.told_suspects
+    if not suspected:
         return wrap("text", "No suspects yet.", width)
     lines: list[Line] = []
-    suspected = a.suspects if a.may_acquit else tuple(s for s in a.suspects if s.nature == "fault")
     for n, s in enumerate(suspected[:most], 1):
         kind = {"not-a-fault": " (nothing broken)", "outside": " (not the station)"}.get(s.nature, "")
         chance = "" if a.stop_use else f"{percent(s.probability)}  "  # no figures beside a danger
@@ -123,10 +123,10 @@ def evidence_lines(a: v.Assessment, s: v.SuspectView, tell: dict[str, str], widt
     for w in s.weights:
         factor = 2.718281828**w.weight
         if factor >= 1.05:
-            how = f"speaks for it: {_times(factor)} times likelier with it than with nothing wrong"
+            how = f"speaks for it: {_times(factor)} times likelier with it than without"
             style = "good"
         elif factor <= 0.95:
-            how = f"speaks against it: {_times(1 / factor)} times likelier with nothing wrong"
+            how = f"speaks against it: {_times(1 / factor)} times likelier without it"
             style = "warn"
         else:
             how, style = "says nothing about it", "dim"
@@ -303,7 +303,7 @@ def whole_lines(k: m.Knowledge, a: v.Assessment, width: int) -> list[Line]:
 
 def leading_lines(a: v.Assessment, width: int) -> list[Line]:
     """The foremost suspects in one line."""
-    named = [s for s in a.suspects if s.probability >= 0.05 and (a.may_acquit or s.nature == "fault")][:3]
+    named = [s for s in a.told_suspects if s.probability >= 0.05][:3]
     if not named:
         if not a.may_acquit:
             return _unlisted_lines(a, width)

@@ -137,7 +137,7 @@ def _talk_close(s: OpenCase, first: Row | None = None, unsolved: bool = False) -
     else:
         lines += wrap(
             "title",
-            "Nothing was repaired. Type why the case is closed, for instance: handed over; no fault found. "
+            f"Nothing was repaired. Type why the case is closed, for instance: handed over{'; no fault found' if a.may_acquit else ''}. "
             "Enter: leave it open.",
             s.width,
         )

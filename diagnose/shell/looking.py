@@ -25,14 +25,14 @@ from diagnose.source.problems import shown
 def why(s: OpenCase, rest: str) -> list[Line]:
     a, state = s.seen, taking.the_state(s)
     assert a is not None
-    if not a.suspects:
+    if not a.told_suspects:
         return wrap("text", "No suspects yet, so there is nothing to explain.", s.width)
     number = rest or "1"
-    if not number.isdecimal() or len(number) > 3 or not 1 <= int(number) <= len(a.suspects):
+    if not number.isdecimal() or len(number) > 3 or not 1 <= int(number) <= len(a.told_suspects):
         raise Refusal(
-            f"there is no suspect {shown(rest)}; type why with a number from 1 to {len(a.suspects)}"
+            f"there is no suspect {shown(rest)}; type why with a number from 1 to {len(a.told_suspects)}"
         )
-    suspect = a.suspects[int(number) - 1]
+    suspect = a.told_suspects[int(number) - 1]
     tell = {r.event: s.desk.assessor.tell(r) for r in state.readings}
     lines = t.evidence_lines(a, suspect, tell, s.width)
     lines += [BLANK, *chain_lines(s.desk.knowledge, suspect, s.width, s.role)]

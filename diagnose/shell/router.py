@@ -143,7 +143,7 @@ class Router:
             return alarm.question_lines(s)
         ready, s.ready = s.ready, []
         if not ready:
-            return [*wrap("good", "Noted: no danger.", s.width), *s.after()]
+            return [*wrap("good", "Noted: that was no danger sign.", s.width), *s.after()]
         return [line for text in ready for line in self._proceed(text.strip())]
 
     def _proceed(self, typed: str) -> list[Line]:

@@ -188,9 +188,11 @@ def fact_lines(k: m.Knowledge, site: Site, words: str, width: int) -> list[Line]
 
 def moved_lines(before: v.Assessment, after: v.Assessment, width: int) -> list[Line]:
     """How the suspects move from one assessment to the other."""
+    acquit = before.may_acquit and after.may_acquit  # beside a danger, also one that the answer would raise, nothing is called sound
+    named = [s for s in (*before.suspects, *after.suspects) if acquit or s.nature == "fault"]
     old = {s.fault: s.probability for s in before.suspects}
     new = {s.fault: s.probability for s in after.suspects}
-    titles = {s.fault: s.title for s in (*before.suspects, *after.suspects)}
+    titles = {s.fault: s.title for s in named}
     rows = sorted(titles, key=lambda f: -max(old.get(f, 0), new.get(f, 0)))
     lines: list[Line] = []
     for fault in rows[:6]:
@@ -203,13 +205,8 @@ def moved_lines(before: v.Assessment, after: v.Assessment, width: int) -> list[L
                 "- ",
                 "  ",
             )
-    lines += wrap(
-        "text",
-        f"{percent(before.no_fault)} to {percent(after.no_fault)}  no fault present",
-        width,
-        "- ",
-        "  ",
-    )
+    if acquit:
+        lines += wrap("text", f"{percent(before.no_fault)} to {percent(after.no_fault)}  no fault present", width, "- ", "  ")
     lines += wrap(
         "text",
         f"{percent(before.unlisted)} to {percent(after.unlisted)}  something that is not in this book",

@@ -15,7 +15,7 @@ ALL_LINTS = {
     "block", "yaml", "twice", "unknown-name", "unused", "impossible-outcome", "number-in-rule", "out-of-sight",
     "never-shown", "empty-proof", "gauge-outcomes", "gauge-place", "phrases", "role", "caution", "negation",
     "pointless", "undetectable", "twins", "too-many-ways", "long-title", "placeholder", "danger", "file",
-    "needs", "unproved", "audience",
+    "needs", "unproved", "audience", "innocence",
 }  # fmt: skip
 
 
@@ -244,6 +244,9 @@ CASES: list[tuple[str, str, str, str, str]] = [
     ("a danger sign that stops nothing", spoilt("    smell: burning smell\n", "    smell: burning smell\n    heat: too hot\n"), "danger", "- check: danger-signs", "no danger that stops use is raised by 'heat'"),
     ("a danger sign that only holds", spoilt("  title: burning smell\n", "  title: burning smell\n  level: hold\n"), "danger", "- check: danger-signs", "no danger that stops use is raised by 'smell'"),
     ("a danger sign that the question does not name", spoilt("Any smell or heat", "Any fire or heat"), "danger", "- check: danger-signs", "does not name smell"),
+    ("a fault that calls the rest sound", with_fault("says: Something else.", "says: Something else. Nothing is broken."), "innocence", "- fault: new-fault", "'Nothing is broken'"),
+    ("a finding that acquits", with_rule("says: Something.", "says: The station is sound."), "innocence", "- rule: new-rule", "calls something sound"),
+    ("a finding that acquits at another level", with_rule("says: Something.", "says: No other fault seen so far."), "innocence", "- rule: new-rule", "No other fault"),
     ("a danger that nobody can make safe", spoilt("  make-safe: make-safe\n", ""), "danger", "- danger: burning-smell", "nothing says how to make it safe"),
     ("a danger without end", spoilt("  proofs: [supply-volts or unit-power]\n", ""), "danger", "- danger: burning-smell", "no reading proves"),
     ("a dangerous fault that nobody notices", with_fault("severity: degraded", "severity: danger"), "danger", "- fault: new-fault", "raise a danger by unit-power dark"),
