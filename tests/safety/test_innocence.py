@@ -10,10 +10,10 @@ import pytest
 from diagnose.casework.assess import Assessor
 from diagnose.knowledge import model as m
 from diagnose.report.text import assessment_lines
-from diagnose.shell.session import Session
+from diagnose.shell.router import Router
 from tests.safety.talk import events, flat, make_safe, reading, say
 
-Begin = Callable[..., Session]
+Begin = Callable[..., Router]
 INNOCENT = re.compile(r"no (?:other )?fault|nothing (?:is )?(?:broken|wrong)|(?:station|unit)s? (?:is|are) (?:sound|fine)|works? as designed|that there is none|does what it should", re.I)
 # Readings that bring a harmless cause to the front, with what stops use beside them.
 HARMLESS = [
@@ -53,10 +53,10 @@ def test_no_assessment_beside_a_danger_acquits(assessor: Assessor, k: m.Knowledg
 def test_no_command_beside_a_danger_acquits(begin: Begin, k: m.Knowledge, safe: bool) -> None:
     s = begin("electrician")
     say(s, "n", "the car at unit 5 does not charge")
-    while s.opening:
-        say(s, "-" if s.dialog is not None and "-" in s.dialog.ask.words else "5")
+    while s.case.opening:
+        say(s, "-" if s.case.dialog is not None and "-" in s.case.dialog.ask.words else "5")
     say(s, "read car-screen at 5 = limit-reached", "read danger-signs at 5 = shock")
-    while s.dialog is not None:
+    while s.case.dialog is not None:
         say(s, "2")  # both stand
     if safe:
         make_safe(s, "unit 5")
@@ -74,7 +74,7 @@ def test_what_would_stop_use_is_not_weighed_against_no_fault(begin: Begin) -> No
     say(s, "n", "units 6-12 are silent", "1", "", "y")
     assert "no fault present" in flat(say(s, "what-if unit power at 6 = dark"))
     text = flat(say(s, "what-if ground path at 6 = open"))
-    if s.dialog is not None:
+    if s.case.dialog is not None:
         text = flat(say(s, "1"))
     assert "Use would be stopped" in text
     assert "no fault present" not in text
