@@ -1,13 +1,14 @@
 """Questions that belong together, as generators: each `yield Ask(...)` gets the next line typed.
 
 A dialog records nothing before its last question, so going one question back is running it again with
-one answer less.
+one answer less. What reads a file or asks a live peer on the way is an effect: `yield from once(key, work)`. Its
+result is kept by the dialog, so running again does not do it again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterable, Sequence
-from typing import NamedTuple
+from typing import Any, Generic, NamedTuple, TypeVar
 
 from diagnose.report.lines import Line, numbered, wrap
 
@@ -23,7 +24,26 @@ class Ask(NamedTuple):
     raw: bool = False  # `?` is an answer here
 
 
-Talk = Generator[Ask, str, list[Line]]
+T = TypeVar("T")
+
+
+class Effect(Generic[T]):
+    """Work between two questions, known by its key."""
+
+    def __init__(self, key: str, work: Callable[[], T]) -> None:
+        self.key = key
+        self.work = work
+        self.result: T
+
+
+def once(key: str, work: Callable[[], T]) -> Generator[Effect[T], str, T]:
+    """The result of `work`, which a dialog does once for each key. What it raises is raised here, and nothing is kept."""
+    effect = Effect(key, work)
+    yield effect
+    return effect.result
+
+
+Talk = Generator[Ask | Effect[Any], str, list[Line]]
 BACK = ("back", "undo")
 
 
@@ -33,6 +53,7 @@ class Dialog:
     def __init__(self, make: Callable[[], Talk]) -> None:
         self._make = make
         self._given: list[str] = []
+        self._kept: dict[str, Any] = {}
         self.result: list[Line] | None = None
         self.ask = Ask((), "> ")
         self._start()
@@ -40,16 +61,29 @@ class Dialog:
     def _start(self) -> None:
         self._talk = self._make()
         try:
-            self.ask = next(self._talk)
+            self.ask = self._asked(next(self._talk))
             for text in self._given:
-                self.ask = self._talk.send(text)
+                self.ask = self._asked(self._talk.send(text))
         except StopIteration as end:  # there was nothing to ask
             self.result = list(end.value or [])
+
+    def _asked(self, got: Ask | Effect[Any]) -> Ask:
+        """The next question, after the effects that come before it."""
+        while isinstance(got, Effect):
+            try:
+                if got.key not in self._kept:
+                    self._kept[got.key] = got.work()
+                got.result = self._kept[got.key]
+            except Exception as error:
+                got = self._talk.throw(error)
+            else:
+                got = self._talk.send("")
+        return got
 
     def send(self, text: str) -> None:
         """Answer the question; `ask` is the next one, or `result` is there."""
         try:
-            ask = self._talk.send(text)
+            ask = self._asked(self._talk.send(text))
         except StopIteration as end:
             self.result = list(end.value or [])
             return
@@ -113,9 +147,9 @@ def pick(
         )
 
 
-def yes_or_no(question: str, width: int, prompt: str = "y/n> ") -> Generator[Ask, str, bool]:
-    """A plain question."""
-    lines = tuple(wrap("title", question, width))
+def yes_or_no(question: str, width: int, prompt: str = "y/n> ", before: Sequence[Line] = ()) -> Generator[Ask, str, bool]:
+    """A plain question, `before` above it."""
+    lines = (*before, *wrap("title", question, width))
     ask = Ask(lines, prompt, ("yes", "no"))
     while True:
         word = (yield ask).strip().lower()

@@ -11,7 +11,7 @@ from diagnose.report.evidence_text import report_lines
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.answers import Taken, at_text, understand, where
 from diagnose.shell.asking import ask_places
-from diagnose.shell.dialog import Ask, Talk, pick
+from diagnose.shell.dialog import Ask, Talk, once, pick
 from diagnose.shell.folders import path_of
 from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
@@ -65,13 +65,15 @@ def _is_file(name: str) -> bool:
 def _read(s: OpenCase, reader: Callable[[str], tuple[Report, Original]], at: str) -> Talk:
     """Read, ask where it was taken when that alone is missing, and offer it."""
     from diagnose.evidence.reader import EvidenceError
+
     try:
-        report, original = reader(at)
+        report, original = yield from once(f"read at {at}", lambda: reader(at))
         units = the_state(s).site.places("unit")
         if report.figures.get("not_taken") and not at and len(units) > 1:
             places = yield from ask_places(s, the_state(s).site, "unit", f"{report.title} of one unit")
             if len(places) == 1:
-                report, original = reader(str(places[0]))
+                named = str(places[0])
+                report, original = yield from once(f"read at {named}", lambda: reader(named))
     except EvidenceError as error:
         raise Refusal(one_line(str(error))) from None
     return (yield from offer(s, report, original))

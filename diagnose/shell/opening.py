@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Generator
+from functools import partial
+from typing import Any
 
 from diagnose.casework.state import AnswerError
 from diagnose.knowledge import model as m
@@ -11,7 +13,7 @@ from diagnose.shell import alarm
 from diagnose.shell.answers import Taken, places_said, understand
 from diagnose.shell.asking import ask_where, family_lines, first_up, match_complaint
 from diagnose.shell.casebook import Row
-from diagnose.shell.dialog import Ask, Talk, pick
+from diagnose.shell.dialog import Ask, Effect, Talk, once, pick
 from diagnose.shell.first import first_ask
 from diagnose.shell.open_case import OpenCase, Opened
 from diagnose.shell.records import bare_record, read_record
@@ -108,7 +110,7 @@ def _ask_complaint(s: OpenCase, said: str) -> Generator[Ask, str, tuple[str, tup
     return complaint, (yield from match_complaint(s, complaint))
 
 
-def _ask_record(s: OpenCase, complaint: str) -> Generator[Ask, str, tuple[str, Site]]:
+def _ask_record(s: OpenCase, complaint: str) -> Generator[Ask | Effect[Any], str, tuple[str, Site]]:
     """The install record's text and its site; a bare one where there is none."""
     if s.options.record:
         return s.record_given()
@@ -121,7 +123,7 @@ def _ask_record(s: OpenCase, complaint: str) -> Generator[Ask, str, tuple[str, S
         if not typed or typed.lower() in ("none", "n", "no", "-"):
             break
         try:
-            return read_record(typed, s.desk.knowledge)
+            return (yield from once(f"record {typed}", partial(read_record, typed, s.desk.knowledge)))
         except InputError as error:
             text = str(refused(error))
         except Refusal as error:

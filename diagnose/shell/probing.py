@@ -5,18 +5,19 @@ from __future__ import annotations
 import os
 import shlex
 from argparse import ArgumentParser, Namespace
+from collections.abc import Callable
 from typing import NoReturn
 
 from diagnose.report.lines import Line, wrap
 from diagnose.shell import probe_options
-from diagnose.shell.dialog import Talk, yes_or_no
+from diagnose.shell.dialog import Talk, once, yes_or_no
 from diagnose.shell.evidence import offer
 from diagnose.shell.network_probe import network_report
 from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.registry import command
 from diagnose.shell.taking import the_state
-from diagnose.shell.trunk_probe import QUESTION, Probed, caution_lines, plan_of, run_plan, time_lines
+from diagnose.shell.trunk_probe import QUESTION, caution_lines, plan_of, run_plan, time_lines
 from diagnose.source.problems import one_line, shown
 
 EXAMPLE = "probe trunk --port /dev/ttyUSB0 --units 1-12"
@@ -35,8 +36,7 @@ def take(s: OpenCase, rest: str) -> list[Line]:
     """`probe trunk ...` or `probe network ...`, with the options of the command line."""
     words = read_words(rest)
     talk = _trunk if words.probe == "trunk" else _network
-    done: list[object] = []  # going a question back must not probe again
-    return s.talk(lambda: talk(s, words, done))
+    return s.talk(lambda: talk(s, words))
 
 
 def read_words(rest: str) -> Namespace:
@@ -57,29 +57,18 @@ def read_words(rest: str) -> Namespace:
     return words
 
 
-def _trunk(s: OpenCase, words: Namespace, done: list[object]) -> Talk:
+def _trunk(s: OpenCase, words: Namespace) -> Talk:
     site = the_state(s).site
     plan = plan_of(words, site)
-    if not words.yes:
-        if not done:
-            s.tell_now(caution_lines(plan, s.width))
-        if not (yield from yes_or_no(QUESTION, s.width)):
-            return s.here()
-    if not done:
-        done.append(run_plan(words, plan, site, lambda text: s.tell_now(wrap("dim", text, s.width))))
-    probed = done[0]
-    assert isinstance(probed, Probed)
+    if not words.yes and not (yield from yes_or_no(QUESTION, s.width, before=caution_lines(plan, s.width))):
+        return s.here()
+    tell: Callable[[str], None] = lambda text: s.tell_now(wrap("dim", text, s.width))  # noqa: E731
+    probed = yield from once("probe", lambda: run_plan(words, plan, site, tell))
     return (yield from offer(s, probed.report, probed.original, time_lines(probed.measured, s.width)))
 
 
-def _network(s: OpenCase, words: Namespace, done: list[object]) -> Talk:
-    from diagnose.evidence.intake import Original
-    from diagnose.evidence.report import Report
-
-    if not done:
-        # Lines, not a moving one: the shell may be read aloud.
-        done += network_report(words, the_state(s).site, lambda text: s.tell_now(wrap("dim", f"{text} ...", s.width)))
-    report, original = done
-    assert isinstance(report, Report)
-    assert isinstance(original, Original)
+def _network(s: OpenCase, words: Namespace) -> Talk:
+    # Lines, not a moving one: the shell may be read aloud.
+    tell: Callable[[str], None] = lambda text: s.tell_now(wrap("dim", f"{text} ...", s.width))  # noqa: E731
+    report, original = yield from once("probe", lambda: network_report(words, the_state(s).site, tell))
     return (yield from offer(s, report, original))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator
+from functools import partial
 from typing import TYPE_CHECKING
 
 from diagnose.casework.gate import touches
@@ -10,7 +11,7 @@ from diagnose.knowledge import model as m
 from diagnose.report import text as t
 from diagnose.report.events import event_text
 from diagnose.report.lines import Line, wrap
-from diagnose.shell.dialog import Ask, Talk, pick
+from diagnose.shell.dialog import Ask, Talk, once, pick
 from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.registry import command
@@ -121,7 +122,8 @@ def _talk_safe(s: OpenCase, places: list[Place]) -> Talk:
         lock = yield from _must(s, "Number of the lock, or name on the tag?", "lock> ")
         typed = yield Ask(tuple(wrap("title", f"If the tester was proved before and after, and it is dead, type: {SAFE_WORDS}", s.width)), "made safe> ", (SAFE_WORDS,))
         if not _says(typed, SAFE_WORDS):
-            s.tell_now(wrap("warn", f"{where}: not recorded, those were not the words. STOP USE stands.", s.width))
+            told = wrap("warn", f"{where}: not recorded, those were not the words. STOP USE stands.", s.width)
+            yield from once(f"told of {place}", partial(s.tell_now, told))
             continue
         data = {"what": "made-safe", "at": str(place), "isolated": isolated, "lock": lock, "tester": "proved before and after"}
         if place.kind == "panel" and s.site is not None:

@@ -114,12 +114,12 @@ def test_a_port_that_is_not_there(silent: Silent) -> None:
 def test_the_network_probe_is_offered_alike(silent: Silent, monkeypatch: pytest.MonkeyPatch) -> None:
     from diagnose.evidence.intake import Original
     from diagnose.evidence.report import Report, TakenReading
-    from diagnose.shell import network_probe
+    from diagnose.shell import probing
 
     taken = (TakenReading("unit-answers", "unit 5", "silent", "made up", "whole log"),)
     made = Report("network-probe", "Live probe", ("Nothing.",), taken, {"interrupted": False}, 1, 0, ()), Original("x.log", 3, "0" * 64, "abc")
     asked: list[str] = []
-    monkeypatch.setattr(network_probe, "network_report", lambda words, *_: asked.append(words.target) or made)
+    monkeypatch.setattr(probing, "network_report", lambda words, *_: asked.append(words.target) or made)
     session = silent()
     assert "Live probe" in say(session, "probe network example.invalid")
     say(session, "1")
