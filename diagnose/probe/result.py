@@ -7,26 +7,28 @@ Sources: Wilson's interval for a share (general statistics literature); MODBUS A
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
-from math import sqrt
 from statistics import fmean, median
 from typing import Any, NamedTuple
 
+from diagnose.evidence.polls import GATEWAY_CODES, PollCount
 from diagnose.evidence.report import Report, TakenReading
-from diagnose.evidence.serial.polls import UnitPolls
-from diagnose.evidence.serial.readings import Finder
+from diagnose.evidence.robust import wilson
+from diagnose.evidence.serial.counts import UnitPolls
+from diagnose.evidence.serial.find import TrunkFindings, TrunkPlan, find
+from diagnose.evidence.serial.say import says as capture_says
+from diagnose.evidence.serial.take import take, units_text
 from diagnose.physics import serial
 from diagnose.probe.plan import FUNCTION_NAMES, IDENTITIES, Setting
-from diagnose.probe.trunk import GATEWAY_CODES, REFUSED_AS_ASKED, Measured, SweepRow, UnitMeasure
+from diagnose.probe.trunk import REFUSED_AS_ASKED, Measured, SweepRow, UnitMeasure
 from diagnose.site.model import Site
 from diagnose.site.places import ranges
 from diagnose.source.problems import one_line
 
 KIND = "trunk-probe"
 TITLE = "Live probe of a trunk"
-Z_95 = 1.959964
-"""Standard normal quantile for 95 %."""
 EDGES_MS = (0, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
 KEPT_CHECKS = ("unit-answers", "poll-error-rate", "exception-codes", "address-scan", "reply-capture")
 FROM_THE_FRAMES = ("Bytes of address", "Address ")
@@ -37,33 +39,12 @@ ALL_ADDRESSES = len(serial.UNIT_ADDRESSES)
 MOST_SENTENCES = 12
 
 
-class Share(NamedTuple):
-    """A share of polls with its 95 % interval, all from 0 to 1."""
-
-    share: float
-    low: float
-    high: float
-
-
 class Bin(NamedTuple):
     """Replies that took from `low` up to below `high` ms; None: without end."""
 
     low: float
     high: float | None
     replies: int
-
-
-def wilson(failed: int, asked: int) -> Share:
-    """Share of failures with its 95 % interval. Errors: ValueError unless 0 <= failed <= asked, asked > 0.
-
-    Source: Wilson score interval, general statistics literature.
-    """
-    if not 0 <= failed <= asked or not asked:
-        raise ValueError(f"{failed} of {asked} is no share")
-    share, z2 = failed / asked, Z_95**2
-    middle = (share + z2 / (2 * asked)) / (1 + z2 / asked)
-    half = Z_95 / (1 + z2 / asked) * sqrt(share * (1 - share) / asked + z2 / (4 * asked**2))
-    return Share(share, 0.0 if not failed else max(0.0, middle - half), 1.0 if failed == asked else min(1.0, middle + half))
 
 
 def histogram(times_s: Sequence[float]) -> list[Bin]:
@@ -83,9 +64,11 @@ def faults(m: UnitMeasure) -> dict[int, int]:
     return {code: n for code, n in sorted(m.exceptions.items()) if code not in REFUSED_AS_ASKED}
 
 
-def failed(m: UnitMeasure) -> int:
-    """Polls of which a controller would have got nothing it can use."""
-    return m.timed_out + m.damaged + m.late + m.wrong_address + sum(faults(m).values())
+def polls_of(m: UnitMeasure) -> PollCount:
+    """As polls: those of which a controller would have got nothing it can use count as failed."""
+    silent = m.timed_out + m.wrong_address
+    told = Counter(faults(m))
+    return PollCount(m.asked, good=m.answered, silent=silent, damaged=m.damaged, late=m.late, exceptions=told)
 
 
 def present(m: UnitMeasure) -> bool:
@@ -118,15 +101,15 @@ def alternates(values: Sequence[bytes]) -> bool:
 
 def report(m: Measured, site: Site | None) -> Report:
     """What was measured, as readers give it."""
-    finder = _finder(m, site)
-    taken = [t for t in finder.taken if _speaks_of_units(t, m)]
+    found = _found(m, site)
+    taken = [t for t in take(found, "lines") if _speaks_of_units(t, m)]
     taken = list({(t.check, t.at, t.answer): t for t in reversed(taken)}.values())[::-1]  # two shared addresses are one answer
-    taken += _scan_readings(m, finder, taken)
-    taken += _identity_readings(m, finder)
-    taken += _sweep_readings(m, finder)
-    if m.plan.host and finder.where.trunk:
-        taken.append(TakenReading("gateway-port", f"trunk {finder.where.trunk}", "connects", f"{m.plan.where} took the connection", "whole log"))
-    damage = [x for x in finder.says if x.startswith(FROM_THE_FRAMES)]
+    taken += _scan_readings(m, found.plan, taken)
+    taken += _identity_readings(m, found.plan)
+    taken += _sweep_readings(m, found.plan)
+    if m.plan.host and found.plan.trunk:
+        taken.append(TakenReading("gateway-port", f"trunk {found.plan.trunk}", "connects", f"{m.plan.where} took the connection", "whole log"))
+    damage = [x for x in capture_says(found, "lines") if x.startswith(FROM_THE_FRAMES)]
     says = [*_headline(m), *_remarks(m), *damage, *_sweep_says(m)]
     return Report(
         KIND, TITLE, tuple(one_line(x) for x in says),
@@ -142,7 +125,7 @@ def _speaks_of_units(t: TakenReading, m: Measured) -> bool:
     return t.check in KEPT_CHECKS or (t.check == "unit-port-shown" and m.plan.recorded and m.setting == m.plan.setting)
 
 
-def _finder(m: Measured, site: Site | None) -> Finder:
+def _found(m: Measured, site: Site | None) -> TrunkFindings:
     """The judgement of captures over the polls of the rounds."""
     excused = set()
     for address, u in m.tally.units.items():
@@ -151,9 +134,7 @@ def _finder(m: Measured, site: Site | None) -> Finder:
             for code in REFUSED_AS_ASKED:
                 u.exceptions.pop(code, None)
         _behind_gateway(u)
-    finder = Finder(m.tally, site, "lines", frozenset(excused))
-    finder.find()
-    return finder
+    return find(m.tally, site, frozenset(excused))
 
 
 def _behind_gateway(u: UnitPolls) -> None:
@@ -163,9 +144,8 @@ def _behind_gateway(u: UnitPolls) -> None:
         u.silent, u.good = u.asked, 0
 
 
-def _scan_readings(m: Measured, finder: Finder, taken: Sequence[TakenReading]) -> list[TakenReading]:
+def _scan_readings(m: Measured, place: TrunkPlan, taken: Sequence[TakenReading]) -> list[TakenReading]:
     """What the addresses say together, and two names at one address."""
-    place = finder.where
     found: list[TakenReading] = []
     if not place.trunk:
         return found
@@ -186,38 +166,34 @@ def _scan_readings(m: Measured, finder: Finder, taken: Sequence[TakenReading]) -
     return [TakenReading("address-scan", f"trunk {place.trunk}", "units-missing" if missing else "as-planned", because, "whole log")]
 
 
-def _identity_readings(m: Measured, finder: Finder) -> list[TakenReading]:
+def _identity_readings(m: Measured, place: TrunkPlan) -> list[TakenReading]:
     """Whether a unit names itself alike each time; being alike counts only after as many reads as the check asks for."""
     groups: dict[str, list[int]] = {}
     for address, u in m.units.items():
-        if address in finder.where.unit_of and u.identities:
+        if address in place.unit_of and u.identities:
             alike = len(set(u.identities)) == 1
             if not alike or len(u.identities) >= IDENTITIES:
                 groups.setdefault("same-each-time" if alike else "changes", []).append(address)
     taken = []
     for answer, addresses in groups.items():
-        units = [finder.where.unit_of[a] for a in addresses]
+        units = [place.unit_of[a] for a in addresses]
         because = f"address {ranges(addresses)}, read {max(len(m.units[a].identities) for a in addresses)} times"
-        taken.append(TakenReading("identity-read", _at(units), answer, because, "whole log"))
+        taken.append(TakenReading("identity-read", units_text(units), answer, because, "whole log"))
     return taken
 
 
-def _at(units: Sequence[int]) -> str:
-    return f"unit {units[0]}" if len(units) == 1 else f"units {ranges(units)}"
-
-
-def _sweep_readings(m: Measured, finder: Finder) -> list[TakenReading]:
+def _sweep_readings(m: Measured, place: TrunkPlan) -> list[TakenReading]:
     """Units that answer at another setting than the record's."""
     if not m.plan.recorded:
         return []
     taken = []
     for row in m.sweep:
-        units = [finder.where.unit_of[a] for a in row.good if a in finder.where.unit_of]
+        units = [place.unit_of[a] for a in row.good if a in place.unit_of]
         if row.setting == m.plan.setting or not units:
             continue
         other_rate = row.setting.bit_rate != m.plan.setting.bit_rate
         because = f"answers at {row.setting}; the record says {m.plan.setting}"
-        taken.append(TakenReading("unit-port-shown", _at(units), "wrong-rate" if other_rate else "wrong-parity", because, "whole log"))
+        taken.append(TakenReading("unit-port-shown", units_text(units), "wrong-rate" if other_rate else "wrong-parity", because, "whole log"))
     return taken
 
 
@@ -237,7 +213,7 @@ def _headline(m: Measured) -> list[str]:
 def _remarks(m: Measured) -> list[str]:
     says: list[str] = []
     for u in m.units.values():
-        if u.asked and failed(u) and present(u):
+        if u.asked and polls_of(u).failed and present(u):
             says.append(_errors_text(u))
         if why := two_units(u):
             says.append(f"Hint: two units may have address {u.address}; {why}.")
@@ -259,11 +235,11 @@ def _remarks(m: Measured) -> list[str]:
 
 
 def _errors_text(u: UnitMeasure) -> str:
-    s = wilson(failed(u), u.asked)
+    s = wilson(polls_of(u).failed, u.asked)
     parts = [f"{n} {what}" for what, n in (("timed out", u.timed_out), ("damaged", u.damaged), ("late", u.late), ("from a wrong address", u.wrong_address)) if n]
     parts += [f"{n} refused with {code:02X} ({serial.EXCEPTIONS[code].name if code in serial.EXCEPTIONS else 'unknown'})" for code, n in faults(u).items()]
     share = f"{100 * s.share:.3g} % (95 % sure: {100 * s.low:.2g} to {100 * s.high:.2g} %)"
-    return f"Address {u.address}: {failed(u)} of {u.asked} polls failed, {share}: {', '.join(parts)}."
+    return f"Address {u.address}: {polls_of(u).failed} of {u.asked} polls failed, {share}: {', '.join(parts)}."
 
 
 def _sweep_says(m: Measured) -> list[str]:
@@ -306,12 +282,12 @@ def _row(row: SweepRow) -> dict[str, Any]:
 
 
 def _unit(u: UnitMeasure) -> dict[str, Any]:
-    share = wilson(failed(u), u.asked) if u.asked else None
+    share = wilson(polls_of(u).failed, u.asked) if u.asked else None
     return {
         "functions": {FUNCTION_NAMES[f]: what for f, what in u.functions.items()},
         "asked_with": FUNCTION_NAMES[u.chosen.function], "asked": u.asked, "answered": u.answered, "timed_out": u.timed_out,
         "damaged": u.damaged, "late": u.late, "wrong_address": u.wrong_address, "answered_twice": u.twice, "stray_bytes": u.stray,
-        "exceptions": {f"{code:02X}": n for code, n in sorted(u.exceptions.items())}, "failed": failed(u),
+        "exceptions": {f"{code:02X}": n for code, n in sorted(u.exceptions.items())}, "failed": polls_of(u).failed,
         "error_percent": None if share is None else {
             "value": round(100 * share.share, 4), "low": round(100 * share.low, 4), "high": round(100 * share.high, 4),
         },

@@ -17,8 +17,10 @@ from typing import IO
 import numpy as np
 
 from diagnose.evidence.intake import EXCERPT, Original
+from diagnose.evidence.polls import GATEWAY_CODES
 from diagnose.evidence.reader import EvidenceError
-from diagnose.evidence.serial.polls import Polls, TrunkPolls, UnitPolls
+from diagnose.evidence.serial.counting import PollCounter
+from diagnose.evidence.serial.counts import TrunkPolls, UnitPolls
 from diagnose.evidence.serial.streams import Assembler
 from diagnose.evidence.serial.text import RECEIVED, SENT, Pieces
 from diagnose.probe.lines import LineLost, TrunkLine
@@ -60,7 +62,6 @@ LONGEST_REPLY = 256
 KEPT_TIMES, KEPT_BLOCK, KEPT_SAMPLES = 20_000, 64, 5
 REFUSED_AS_ASKED = (1, 2, 3)
 """Exceptions that say only that this register or function is not there; they prove the unit and the line good."""
-GATEWAY_CODES = (0x0A, 0x0B)
 
 
 Chunk = tuple[float, bytes]
@@ -223,10 +224,10 @@ class Prober:
         self._block: list[tuple[int, float, bytes, int]] = []  # direction, time, bytes, line
         self._done, self._of = 0, least_polls(plan)
 
-    def _new_polls(self) -> Polls:
+    def _new_polls(self) -> PollCounter:
         """The reader of captures, for the setting that is used now."""
         setting = self.measured.setting
-        polls = Polls(self._rows.gaps, silence_s(setting), self._plan.timeout_s + frame_s(setting, 8))
+        polls = PollCounter(self._rows.gaps, silence_s(setting), self._plan.timeout_s + frame_s(setting, 8))
         polls.resolution_s = 1e-6
         return polls
 

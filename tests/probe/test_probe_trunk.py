@@ -28,6 +28,7 @@ from diagnose.cli import main
 from diagnose.evidence.intake import take_in
 from diagnose.evidence.reader import EvidenceError
 from diagnose.evidence.report import Report
+from diagnose.evidence.robust import wilson
 from diagnose.probe import plan as probe_plan
 from diagnose.probe import result as probe_result
 from diagnose.probe import trunk as probe_trunk
@@ -42,7 +43,7 @@ from diagnose.probe.plan import (
     read_units,
     settings_to_try,
 )
-from diagnose.probe.result import drawing, failed, histogram, report, wilson
+from diagnose.probe.result import drawing, histogram, polls_of, report
 from diagnose.probe.trunk import ExchangeLog, Measured, Prober
 from diagnose.site.model import Site
 from tests.probe.probe_peers import (
@@ -266,7 +267,7 @@ def test_sound_silent_and_damaged_units() -> None:
     m, _, log = measure(units, plan("1-4", timeout="0.2"))
     r = report(m, None)
     assert m.units[1].functions == {3: "data", 4: "data", 1: "data", 2: "data", 0x2B: "data", 0x11: "data"}
-    assert (m.units[1].answered, failed(m.units[1])) == (20, 0)
+    assert (m.units[1].answered, polls_of(m.units[1]).failed) == (20, 0)
     assert 4 <= m.units[3].damaged <= 5  # each fifth one, the scan included
     assert m.units[4].timed_out == m.units[4].asked == 8
     assert m.units[4].left_out
@@ -296,7 +297,7 @@ def test_a_late_unit(delay: float) -> None:
     assert late.late == late.asked > 0
     assert late.timed_out == 0
     assert late.late_times[0] == pytest.approx(delay, abs=0.03)
-    assert failed(m.units[1]) == failed(m.units[3]) == 0
+    assert polls_of(m.units[1]).failed == polls_of(m.units[3]).failed == 0
     r = report(m, None)
     assert answers(r)["raw-frames", "trunk 1"] == "late-replies"
     assert any(f"{late.late} late" in x for x in r.says)
@@ -372,7 +373,7 @@ def test_an_adapter_that_hears_itself() -> None:
     m, _, _ = measure({}, plan("1-2"), Wire({1: good(), 2: good()}, echo=True))
     r = report(m, None)
     assert m.echoes > 40
-    assert failed(m.units[1]) == 0
+    assert polls_of(m.units[1]).failed == 0
     assert answers(r)["unit-answers", "units 1-2"] == "answers"
     assert any("hears what it sends" in x for x in r.says)
 
@@ -637,7 +638,7 @@ def test_units_of_pymodbus_on_a_serial_port(brisk: None) -> None:
     m = Prober(p, open_line, listen_s=0.0).run()
     wire.stop = True
     threading.Thread(target=stop, daemon=True).start()  # the units take their time to end
-    assert failed(m.units[5]) == 0
+    assert polls_of(m.units[5]).failed == 0
     assert m.damaged == wire.hurt > 0
     assert set(codes_of(b"".join(e.data for e in wire.events if e.way == "TX"))) <= READ_CODES
 

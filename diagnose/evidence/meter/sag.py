@@ -15,6 +15,7 @@ import numpy as np
 from diagnose.evidence.arrays import Floats
 from diagnose.evidence.meter.levels import Level
 from diagnose.evidence.meter.view import View
+from diagnose.evidence.robust import huber_line, last_digit, sigma_of
 from diagnose.physics import circuit
 from diagnose.physics.heat import joint_watts
 
@@ -26,6 +27,15 @@ CLAMP_ERROR = 0.02
 """Share by which clamp and voltmeter together may be out, which no number of steps averages away (common practice, no source)."""
 COLD_C = 20.0
 MOST_QUIET = 20_000  # comparisons without a step; more tell nothing new
+FEWEST_QUIET = 6
+"""Comparisons without a step from which the supply's own movement is believed."""
+CLIPPED, TAILS = 5.0, 0.5
+"""Differences count up to so many spreads, and their root mean square by this share (common practice, no source)."""
+SQRT_6 = math.sqrt(6)
+"""Two rounded readings differ by a triangle of one digit either way: its standard deviation is the digit over this (textbook)."""
+LEAST_NOISE_V = 1e-4
+BAR = 2.0
+"""Standard deviations of a 95 % bar, rounded up (textbook: 1.96)."""
 DISTURBED = 6.0  # a step that lies so many bars off the rest had another load's step in it
 
 
@@ -89,13 +99,6 @@ def _window(view: View, level: Level, late: bool, width: float) -> slice:
     return slice(begin, max(begin + 1, min(level.begin + last, level.end)))
 
 
-def _quantum(values: Floats) -> float:
-    """The meter's last digit, as far as the samples show it."""
-    known = values[np.isfinite(values)][:20_000]
-    steps = np.diff(np.unique(np.round(known, 6)))
-    return float(steps.min()) if len(steps) else 0.0
-
-
 def resistance(view: View, at: int, amps: Floats, held: list[Level]) -> tuple[float, float, int, int] | None:
     """Ohms, bar, steps and odd steps of a column of volts; None when there is no step of load."""
     log, volts = view.log, view.volts(at)
@@ -132,27 +135,29 @@ def resistance(view: View, at: int, amps: Floats, held: list[Level]) -> tuple[fl
         number = np.add.reduceat(share, at_rows, dtype=np.int64)
         means = np.add.reduceat(np.where(known, volts[rows], 0.0) * share, at_rows)[number >= 2] / number[number >= 2]
         quiet += (means[2:] - means[:-2]).tolist()
-    quantum = _quantum(volts)
-    noise = float(np.median(scatter))
-    spread = 1.4826 * float(np.median(np.abs(quiet))) if len(quiet) >= 6 else noise * math.sqrt(2 / WINDOW_ROWS)
-    if len(quiet) >= 6:
-        spread = max(spread, 0.5 * float(np.std(np.clip(quiet, -5 * spread, 5 * spread)))) if spread > 0 else float(np.std(quiet))
-    # A steady reading hides up to half its last digit on either side of a step, and averaging does not help.
-    hidden = quantum / math.sqrt(6) if noise < 0.5 * quantum else 0.0
-    sigma = math.hypot(spread, hidden) or 1e-4
-    rise, load = np.array(rises), np.array(loads)
-    weight = np.ones(len(load))
-    ohms = float(np.median(-rise / load))
-    for _ in range(20):
-        rest = rise + ohms * load
-        scale = max(sigma, 1.4826 * float(np.median(np.abs(rest))) if len(rest) > 4 else sigma)
-        weight = np.minimum(1.0, 1.5 * scale / np.maximum(np.abs(rest), 1e-12))
-        ohms = float(-(weight * rise * load).sum() / (weight * load * load).sum())
-    rest = rise + ohms * load
+    sigma = _noise(np.array(quiet), float(np.median(scatter)), last_digit(volts))
+    load = np.array(loads)
+    line = huber_line(load, np.array(rises), sigma)
+    ohms, rest = -line.slope, line.rest
     odd = int((np.abs(rest) > DISTURBED * sigma).sum())
-    seen = math.sqrt(float((weight * rest**2).sum() / max(1, len(rest) - 1))) if len(rest) > 2 else 0.0
-    bar = 2.0 * math.hypot(max(sigma, seen) / math.sqrt(float((weight * load * load).sum())), CLAMP_ERROR / 2 * ohms)
+    seen = math.sqrt(float((line.weight * rest**2).sum() / max(1, len(rest) - 1))) if len(rest) > 2 else 0.0
+    bar = BAR * math.hypot(max(sigma, seen) / math.sqrt(float((line.weight * load * load).sum())), CLAMP_ERROR / BAR * ohms)
     return ohms, bar, len(rises), odd
+
+
+def _noise(quiet: Floats, scatter: float, digit: float) -> float:
+    """Standard deviation, V, of a difference of two windows: by the differences where nothing happened, as far as there are
+    enough, else by the scatter within the windows; and what the meter's last digit hides.
+    """
+    spread = scatter * math.sqrt(2 / WINDOW_ROWS)
+    if len(quiet) >= FEWEST_QUIET:
+        spread = sigma_of(quiet)
+        # Where most differences are nought, the few that are not still say how far the supply moves.
+        tails = np.clip(quiet, -CLIPPED * spread, CLIPPED * spread) if spread > 0 else quiet
+        spread = max(spread, (TAILS if spread > 0 else 1.0) * float(np.std(tails)))
+    # A steady reading hides up to half its last digit on either side of a step, and averaging does not help.
+    hidden = digit / SQRT_6 if scatter < 0.5 * digit else 0.0
+    return math.hypot(spread, hidden) or LEAST_NOISE_V
 
 
 def wires(view: View, kind: str) -> tuple[float | None, float | None]:

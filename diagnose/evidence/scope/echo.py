@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from diagnose.evidence.arrays import Floats, Whole
+from diagnose.evidence.robust import noise_of, second_differences
 from diagnose.evidence.scope.echo_fit import (
     SHAPES,
     SOURCE_PRIOR,
@@ -184,9 +185,8 @@ def _noise_of(windows: Sequence[EdgeWindow]) -> _Noise:
     for w in windows:
         quiet = w.volts[: max(int(-w.first / w.step * 0.6), 3)]
         if len(quiet) >= 6:
-            second = np.abs(quiet[2:] - 2 * quiet[1:-1] + quiet[:-2])
-            values.append(float(np.median(second)) * 1.4826 / 6**0.5)
-            squares.append(float((second**2).mean()) / 6)
+            values.append(noise_of(quiet))
+            squares.append(float((second_differences(quiet) ** 2).mean()) / 6)
         jumps = np.abs(np.diff(w.volts[:400]))
         if (jumps > 1e-9).any():
             steps.append(float(jumps[jumps > 1e-9].min()))
@@ -242,7 +242,7 @@ def _rise_of(stack: Stack, together: int) -> tuple[float, float, float]:
         t, y = t[together - 1 :] - (together - 1) * stack.step / 2, np.convolve(y, np.ones(together) / together, "valid")
     if len(y) < 8:
         return 0.0, 0.0, 0.0
-    noise = 1.4826 * float(np.median(np.abs(y[2:] - 2 * y[1:-1] + y[:-2]))) / 6**0.5
+    noise = noise_of(y)
     zero = int(np.argmin(np.abs(t)))
     top = zero
     peak = 0.0

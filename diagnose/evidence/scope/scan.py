@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from diagnose.evidence.arrays import Floats
+from diagnose.evidence.robust import noise_of, sigma_of
 
 AFTER_S = 30e-6
 """What is kept after an edge, s: an echo from 1200 m at 0.66 c takes 12 µs; two of them are wanted."""
@@ -114,7 +115,7 @@ class Idle:
         self.count = total
         self.low, self.high = min(self.low, float(volts.min())), max(self.high, float(volts.max()))
         median = float(np.median(volts))
-        spread = 1.4826 * float(np.median(np.abs(volts - median)))
+        spread = sigma_of(volts - median)
         wild = np.abs(volts - median) > max(0.25, 8 * spread)
         self.bursts += int((wild[1:] & ~wild[:-1]).sum()) + int(wild[0])
 
@@ -228,8 +229,7 @@ class Scan:
             return
         bins = np.histogram(y, bins=200)
         mode = float(bins[1][int(bins[0].argmax())] + (bins[1][1] - bins[1][0]) / 2)
-        second = np.abs(y[2:] - 2 * y[1:-1] + y[:-2])
-        noise = 1.4826 * float(np.median(second)) / 6**0.5
+        noise = noise_of(y)
         self.noise = self.noise or noise
         active = y[np.abs(y - mode) > max(7 * noise, LEAST_ACTIVE_V)]
         if len(active) < max(6, 2e-5 * len(y)):

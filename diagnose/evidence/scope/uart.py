@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from diagnose.evidence.robust import sigma_of
 from diagnose.physics.serial import SEND_TOLERANCE, STANDARD_RATES, crc_good
 
 RATES = tuple(sorted({*STANDARD_RATES, 300, 600, 14_400, 28_800, 76_800, 230_400, 250_000, 460_800, 500_000, 921_600, 1_000_000}))
@@ -105,7 +106,7 @@ def clock(times: Sequence[float], signs: Sequence[int]) -> BitClock | None:
         columns = np.column_stack([whole, np.where(low[used], 0.5, -0.5)])
         solution = np.linalg.lstsq(columns, gaps[used], rcond=None)[0]
         left = gaps[used] - columns @ solution
-        keep = np.abs(left) <= max(4 * 1.4826 * float(np.median(np.abs(left))), 1e-12)
+        keep = np.abs(left) <= max(4 * sigma_of(left), 1e-12)
         if keep.sum() > 4:
             solution = np.linalg.lstsq(columns[keep], gaps[used][keep], rcond=None)[0]
         if not solution[0] > 0:

@@ -218,4 +218,15 @@ def merged(rows: Items, gaps: dict[int, Gap]) -> Items:
     return rows._replace(length=length, last=last).pick(keep)
 
 
-__all__ = ["KEPT", "Assembler", "Items", "join", "merged", "nothing"]
+def alike(rows: Items, one: Whole, two: Whole) -> Bools:
+    """Whether frames are byte for byte the same, as far as their first eight bytes, length and CRC tell."""
+    same: Bools = (rows.key[one] == rows.key[two]) & (rows.tail[one] == rows.tail[two]) & (rows.length[one] == rows.length[two])
+    return same
+
+
+def lines_of(rows: Items) -> Whole:
+    """Line of each row, or its byte where the capture has no lines."""
+    return np.where(rows.line > 0, rows.line, rows.at)
+
+
+__all__ = ["KEPT", "Assembler", "Items", "alike", "join", "lines_of", "merged", "nothing"]

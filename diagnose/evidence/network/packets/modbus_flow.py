@@ -12,6 +12,7 @@ from statistics import median
 from typing import NamedTuple
 
 from diagnose.evidence.network.packets.capture_file import Packet
+from diagnose.evidence.polls import EXCEPTION_OUTCOMES, GATEWAY_CODES, PollCount, usual_code
 from diagnose.evidence.tally import Tally
 from diagnose.physics import serial
 
@@ -60,12 +61,13 @@ class Talk:
     @property
     def mute(self) -> int:
         """Requests without any reply of the unit itself."""
-        return self.unanswered + self.exceptions[0x0A] + self.exceptions[0x0B]
+        return self.unanswered + sum(self.exceptions[c] for c in GATEWAY_CODES)
 
     @property
-    def failed(self) -> int:
-        """Requests that brought no data: for a poller an exception is a failed poll, too."""
-        return self.unanswered + self.exceptions.total()
+    def polls(self) -> PollCount:
+        """As polls: for a poller an exception is a failed one, and a gateway's word that the unit is silent is silence."""
+        told = Counter({c: n for c, n in self.exceptions.items() if c not in GATEWAY_CODES})
+        return PollCount(self.settled, good=self.replies, silent=self.mute, exceptions=told)
 
 
 class _Direction:
@@ -280,13 +282,10 @@ def middle(values: list[float]) -> float | None:
 
 
 def exception_word(codes: Counter[int]) -> str:
-    """The outcome of the check `exception-codes` for the code that came most. Source: as `serial.EXCEPTIONS`."""
+    """The outcome of the check `exception-codes` for the code that came most."""
     if not codes:
         return "none"
-    code = max(codes, key=lambda c: (codes[c], -c))
-    words = {1: "illegal-request", 2: "illegal-request", 3: "illegal-request", 4: "device-failure", 5: "busy", 6: "busy",
-             8: "device-failure", 0x0A: "gateway-path", 0x0B: "target-silent"}  # fmt: skip
-    return words.get(code, "")
+    return EXCEPTION_OUTCOMES.get(usual_code(codes), "")
 
 
 def exception_text(codes: Counter[int]) -> str:

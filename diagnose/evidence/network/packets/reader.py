@@ -23,6 +23,7 @@ from diagnose.evidence.network.packets.modbus_flow import (
     exception_word,
     middle,
 )
+from diagnose.evidence.polls import FEWEST_POLLS, POLLS_FOR_SHARE, SILENT
 from diagnose.evidence.reader import Asked, EvidenceError, reader
 from diagnose.evidence.report import Report, TakenReading
 from diagnose.evidence.standpoint import Standpoint, standpoint
@@ -33,9 +34,8 @@ from diagnose.site.places import Place, ranges
 from diagnose.source.problems import one_line
 
 KIND, TITLE = "packets", "network capture (pcap, pcapng): Modbus TCP and DHCP"
-FEWEST_REQUESTS, FEWEST_SILENT, FEWEST_ROUNDS = 20, 3, 5
-"""Requests below which no share is given, lost ones below which nobody is called silent, rounds for a cycle time
-(common practice, no source)."""
+FEWEST_ROUNDS = 5
+"""Rounds for a cycle time (common practice, no source)."""
 
 
 def _recognise(head: bytes, name: str) -> float:
@@ -161,15 +161,13 @@ def _answers(talk: Talk) -> list[tuple[str, str]]:
     """What is taken for a unit."""
     rows = []
     word = exception_word(talk.exceptions)
-    if word and (word != "none" or talk.replies >= FEWEST_SILENT):
+    if word and (word != "none" or talk.replies >= FEWEST_POLLS):
         rows.append(("exception-codes", word))
-    if talk.settled >= FEWEST_REQUESTS:
-        rows.append(("poll-error-rate", f"{100 * talk.failed / talk.settled:.3g} %"))
-    if talk.mute >= FEWEST_SILENT and talk.mute == talk.settled:
-        rows.append(("unit-answers", "silent"))
-    elif talk.settled >= FEWEST_REQUESTS:
-        missed = talk.failed >= 0.01 * talk.settled
-        rows.append(("unit-answers", "intermittently" if missed else "answers"))
+    polls = talk.polls
+    if talk.settled >= POLLS_FOR_SHARE:
+        rows.append(("poll-error-rate", f"{100 * polls.share:.3g} %"))
+    if talk.settled >= (FEWEST_POLLS if polls.answers == SILENT else POLLS_FOR_SHARE):
+        rows.append(("unit-answers", polls.answers))
     return rows
 
 
@@ -177,7 +175,7 @@ def _grouped(check: str, answer: str, rows: list[tuple[int, Talk]]) -> TakenRead
     numbers = sorted(n for n, _ in rows)
     talks = [t for _, t in rows]
     codes: Counter[int] = sum((t.exceptions for t in talks), Counter())
-    requests, failed = sum(t.settled for t in talks), sum(t.failed for t in talks)
+    requests, failed = sum(t.settled for t in talks), sum(t.polls.failed for t in talks)
     because = f"{requests} requests, {failed} without data"
     if codes:
         because += f"; exceptions {exception_text(codes)}"
