@@ -31,13 +31,13 @@ LEAST = Fraction(1, 10**6)  # what noisy-MAX is floored at
 
 
 class Answer(NamedTuple):
-    """An answer to a check at some places, and the repairs (remedy, place) done before it."""
+    """An answer to a check at some places, and the repairs (remedy, place) done before it, in order; one may come again."""
 
     check: str
     places: tuple[Spot, ...]
     outcome: str
     complaint: bool = False
-    mended: frozenset[tuple[str, Spot]] = frozenset()
+    mended: tuple[tuple[str, Spot], ...] = ()
 
 
 # ---- relations of place, from their description in words
@@ -247,8 +247,9 @@ class Reference:
                     seen[tuple(self.lies(self.singles[s][1], place) for s in h)] = o
         return seen
 
-    def _repaired(self, single: int, a: Answer) -> bool:
-        return (self.singles[single][0].mended_by, self.singles[single][1]) in a.mended
+    def _repaired(self, single: int, a: Answer) -> int:
+        """How often a single was repaired before an answer."""
+        return a.mended.count((self.singles[single][0].mended_by, self.singles[single][1]))
 
     def _noisy_max(
         self, h: tuple[int, ...], check: str, dists: list[list[Fraction] | None], a: Answer, o: int
@@ -315,19 +316,37 @@ class Reference:
         return total * self._through_repairs(h, answers)
 
     def _through_repairs(self, h: tuple[int, ...], answers: list[Answer]) -> Fraction:
-        """P(all answers | h): each repair of one of h holds for every answer since, or fails for every one."""
-        repaired = [s for s in h if any(self._repaired(s, a) for a in answers)]
+        """P(all answers | h): each repair of one of h holds for every answer until the next one like it, or for none.
+
+        For two faults together a repair that was done again counts as one with the first.
+        """
+        tries = sorted({(s, self._tried(h, s, a)) for s in h for a in answers if self._repaired(s, a)})
         total = Fraction(0)
-        for holds in product((True, False), repeat=len(repaired)):
-            chance = ONE
-            for hold in holds:
-                chance *= HOLDS if hold else 1 - HOLDS
+        for holds in product((True, False), repeat=len(tries)):
+            cures = {one for one, hold in zip(tries, holds, strict=True) if hold}
+            chance = HOLDS ** len(cures) * (1 - HOLDS) ** (len(tries) - len(cures))
             for t, a in enumerate(answers):
-                cured = {s for s, hold in zip(repaired, holds, strict=True) if hold and self._repaired(s, a)}
-                left = tuple(s for s in h if s not in cured)
-                chance *= self.by_chance(a) if cured and not left else self.likelihood(left, answers, t)
+                left = tuple(s for s in h if (s, self._tried(h, s, a)) not in cures)
+                chance *= self.by_chance(a) if h and not left else self.likelihood(left, answers, t)
             total += chance
         return total
+
+    def _tried(self, h: tuple[int, ...], single: int, a: Answer) -> int:
+        """Which of a single's repairs an answer comes after; 0 for none."""
+        times = self._repaired(single, a)
+        return times if len(h) == 1 else min(times, 1)
+
+    def held(self, single: int, answers: list[Answer]) -> Fraction:
+        """P(the last repair of a single holds | the answers, this single)."""
+        last = max((self._repaired(single, a) for a in answers), default=0)
+        if not last:
+            return Fraction(0)
+        holds, fails = HOLDS, 1 - HOLDS
+        for t, a in enumerate(answers):
+            if self._repaired(single, a) == last:
+                holds *= self.by_chance(a)
+                fails *= self.likelihood((single,), answers, t)
+        return holds / (holds + fails)
 
     def posterior(self, answers: list[Answer]) -> dict[tuple[int, ...] | str, float]:
         """P(hypothesis | answers) for () and every live single and pair, and for 'unlisted'."""

@@ -21,7 +21,24 @@ from diagnose.knowledge import model as m
 from diagnose.site.model import Site, Trunk
 from diagnose.site.places import SITE, Place
 from tests.casework.small_case import (
-    PANEL_1, PANEL_2, TRUNK, U1, U2, U3, U4, U5, UPLINK, check, fault, knowledge, reading, rule, site, state, tables, variants,
+    PANEL_1,
+    PANEL_2,
+    TRUNK,
+    U1,
+    U2,
+    U3,
+    U4,
+    U5,
+    UPLINK,
+    check,
+    fault,
+    knowledge,
+    reading,
+    rule,
+    site,
+    state,
+    tables,
+    variants,
 )  # fmt: skip
 
 SIGN = m.SIGNS[0]
@@ -107,6 +124,9 @@ def test_each_answer_stands_at_its_place() -> None:
     assert given(k, reading(1, "answers", "odd", U2, U3)) == [("reading", "answers", "odd", "unit 2"), ("reading", "answers", "odd", "unit 3")]
     assert given(k, reading(1, "answers", "odd", U2)) == [("reading", "answers", "odd", "unit 2")]
     assert given(k, reading(1, "answers", "odd")) == [("reading", "answers", "odd", "site")]
+    assert given(k, reading(1, "answers", "odd", U2), reading(2, "answers", "fine", U3)) == [
+        ("reading", "answers", "fine", "unit 3"), ("reading", "answers", "odd", "unit 2"),
+    ]  # fmt: skip
     assert given(k, reading(1, "answers", None, U2)) == []
     assert given(k, reading(1, "warm", "odd", U2)) == []  # no rule asks for it
 
@@ -154,6 +174,8 @@ def test_how_answers_lie_along_a_trunk(odd: list[int], words: set[str]) -> None:
     answers = [reading(n, "answers", "odd" if n in odd else "fine", Place("unit", n)) for n in range(1, 6)]
     found = {(key, place) for kind, key, outcome, place in given(k, *answers) if kind == "pattern" and outcome == "odd"}
     assert found == {(f"answers:{word}", "trunk 1") for word in words}
+    fine = {key for kind, key, outcome, place in given(k, *answers) if kind == "pattern" and outcome == "fine"}
+    assert bool(fine) is (len([n for n in odd if n < 5]) < 4)  # every answer has its own words
 
 
 def test_the_latest_answer_counts_and_other_checks_do_not() -> None:
@@ -271,6 +293,8 @@ def test_a_finding_has_its_places_and_its_figures() -> None:
     assert found(k, [read("units 1-3")]) == [("odd-one", "note", "Odd at units 1-3.", (U1, U2, U3))]
     assert found(k, [read("site")]) == [("odd-one", "note", "Odd at site.", (SITE,))]
     assert found(k, []) == []
+    more = base(rule("seen", [when("answers", "odd")], [then("caution", "loose"), then("finding", "odd-one"), then("ask", "warm")]))
+    assert found(more, [read("unit 2")]) == [("odd-one", "note", "It is so.", (U2,))]
     made = concluded.findings(k, compile_rules(k), work(k), trace(k, [read("unit 2")]))
     assert made[0].rule == "seen"
     assert made[0].sources == ("common-practice",)

@@ -36,7 +36,7 @@ LEAST = {
 LADDER = ("contact", "agent", "technician", "electrician")
 
 
-@pytest.mark.parametrize(("needed", "reach", "role", "state"), product(LADDER, m.REACHES, LADDER, m.STATES))
+@pytest.mark.parametrize(("needed", "reach", "role", "state"), list(product(LADDER, m.REACHES, LADDER, m.STATES)))
 def test_who_may_take_a_step(needed: str, reach: str, role: str, state: str) -> None:
     s = step(needed, state, reach)
     may = LADDER.index(role) >= LADDER.index(LEAST[needed, reach])
@@ -106,6 +106,36 @@ def test_proofs_are_taken_where_power_is_back_for_them() -> None:
     assert barred(live, U2, "electrician", proving, site())  # and nowhere else
 
 
+def mending(state: str, needs: str) -> m.Remedy:
+    return m.Remedy("y", "Y", "", "electrician", state, "on-site", 1, needs, (), (), (), SPOT)
+
+
+def test_dead_work_goes_on_where_it_was_made_safe() -> None:
+    safe = Bars("made-safe", frozenset({U1}))
+    for state in ("any", "dead-verified"):
+        assert not barred(step(state=state), U1, "electrician", safe, site())
+        assert not barred(step(state=state), U2, "electrician", safe, site())
+    for state in ("covers-closed", "live"):
+        assert barred(step(state=state), U2, "electrician", safe, site())
+
+
+def test_power_after_dead_work_does_not_bar_the_work() -> None:
+    """A repair that is done dead is offered at a stopped place though power has to come back for its proofs; nothing else is."""
+    stopped = Bars("none", frozenset({U1}))
+    assert not barred(mending("dead-verified", "energized"), U1, "electrician", stopped, site())
+    assert barred(mending("live", "energized"), U1, "electrician", stopped, site())
+    assert barred(mending("any", "energized"), U1, "electrician", stopped, site())
+    assert barred(mending("dead-verified", "in-use"), U1, "electrician", stopped, site())
+    assert barred(step(state="dead-verified", needs="energized"), U1, "electrician", stopped, site())
+
+
+def test_a_place_without_units_is_barred_only_where_it_is_stopped_itself() -> None:
+    control = Place("control", 1)  # the record has none
+    for needs in ("energized", "in-use"):
+        assert not barred(step(needs=needs), control, "electrician", Bars("none", frozenset({U1})), site())
+        assert barred(step(needs=needs), control, "electrician", Bars("none", frozenset({control})), site())
+
+
 def test_what_touches_what() -> None:
     assert touches(site(), PANEL, frozenset({U1}))
     assert touches(site(), U1, frozenset({PANEL}))
@@ -120,6 +150,9 @@ AT_HAND = [
     ("multimeter", (), False),
     ("multimeter", ("multimeter",), True),
     ("millivolt-meter", ("multimeter",), True),  # a multimeter also reads millivolts
+    ("millivolt-meter", (), False),
+    ("millivolt-meter", ("clamp-meter",), False),
+    ("millivolt-meter", ("millivolt-meter",), True),
     ("multimeter", ("millivolt-meter",), False),
     ("clamp-meter", ("multimeter", "oscilloscope"), False),
     ("clamp-meter", ("clamp-meter",), True),

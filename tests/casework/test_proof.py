@@ -10,9 +10,28 @@ from diagnose.casework import view as v
 from diagnose.casework.gate import FREE, Bars
 from diagnose.casework.proof import handover, proofs
 from diagnose.knowledge import model as m
+from diagnose.site.model import Site, Trunk
 from diagnose.site.places import SITE, Place
 from tests.casework.small_case import (
-    NEAR_END, PANEL_1, PANEL_2, SEGMENT, TRUNK, U1, U2, U3, U4, U5, UPLINK, belief, check, fault, knowledge, mended, reading, remedy, show,
+    NEAR_END,
+    PANEL_1,
+    PANEL_2,
+    SEGMENT,
+    TRUNK,
+    U1,
+    U2,
+    U3,
+    U4,
+    U5,
+    UPLINK,
+    belief,
+    check,
+    fault,
+    knowledge,
+    mended,
+    reading,
+    remedy,
+    show,
     state,
 )  # fmt: skip
 
@@ -173,6 +192,15 @@ def test_a_proof_of_no_place_is_taken_anywhere() -> None:
     assert found.done == "e2"
     (found,) = proofs(k, state([reading(2, "of-control", "odd", after=1)], [mended(1, "mend-loose", SITE)]), here)
     assert (found.done, found.failed) == ("", True)
+
+
+def test_a_trunk_is_proved_at_its_own_end() -> None:
+    k = base()
+    two = Site("two", (1, 2, 3, 4), (Trunk(1, "t", (1, 2), 1, (5.0,)), Trunk(2, "u", (3, 4), 3, (5.0,))))
+    told = reading(1, "of-end", "odd", complaint=True)
+    for place in (U4, Place("segment", 3, 4), Place("trunk", 2)):
+        found = proofs(k, state([told], [mended(2, "mend-loose", place)], site=two), belief(k))
+        assert next(p.at for p in found if p.check == "of-end") == (Place("trunk-end", 2, 0),)
 
 
 # ---- handover

@@ -40,9 +40,9 @@ def test_the_likeliest_come_first_then_by_name_and_not_those_below_a_half_percen
     ]  # fmt: skip
     crowd = {(name, U1): 0.02 for name in names}
     assert [s.fault for s in suspects(k, belief(k, crowd))] == ["f0", "f1", "f10", "f11", "f2", "f3", "f4", "f5"]
-    nearly = {("f3", U1): 0.2 + 1e-12, ("f1", U1): 0.2}  # equal but for rounding: by name
+    nearly = {("f3", U1): 0.2 + 2e-10, ("f1", U1): 0.2}  # equal but for rounding: by name
     assert [s.fault for s in suspects(k, belief(k, nearly))] == ["f1", "f3"]
-    apart = {("f3", U1): 0.2 + 1e-7, ("f1", U1): 0.2}
+    apart = {("f3", U1): 0.2 + 2e-9, ("f1", U1): 0.2}
     assert [s.fault for s in suspects(k, belief(k, apart))] == ["f3", "f1"]
     assert suspects(knowledge(CHECKS), belief(knowledge(CHECKS))) == ()
 
@@ -50,11 +50,11 @@ def test_the_likeliest_come_first_then_by_name_and_not_those_below_a_half_percen
 def test_where_a_suspect_may_be() -> None:
     """The likeliest place first, then in the site's order, down to a tenth of the best."""
     k = knowledge(CHECKS, [fault("loose")])
-    chances = {("loose", U3): 0.5, ("loose", U1): 0.1, ("loose", U2): 0.1 + 1e-12, ("loose", U4): 0.05, ("loose", Place("unit", 5)): 0.0499}
+    chances = {("loose", U3): 0.5, ("loose", U1): 0.1, ("loose", U2): 0.1 + 2e-10, ("loose", U4): 0.05, ("loose", Place("unit", 5)): 0.0499}
     (s,) = suspects(k, belief(k, chances))
     assert [p for p, _ in s.places] == [U3, U1, U2, U4]
     assert s.places[0][1] == 0.5
-    apart = {("loose", U3): 0.4, ("loose", U1): 0.1, ("loose", U2): 0.1 + 1e-7}
+    apart = {("loose", U3): 0.4, ("loose", U1): 0.1, ("loose", U2): 0.1 + 2e-9}
     assert [p for p, _ in suspects(k, belief(k, apart))[0].places] == [U3, U2, U1]
 
 
@@ -96,9 +96,9 @@ def test_a_likely_danger_keeps_everybody_out(chance: float, held: float, severit
 
 def test_the_likeliest_of_them_comes_first() -> None:
     k = knowledge(CHECKS, [fault("worn", severity="danger"), fault("bare", severity="danger")])
-    chances = {("worn", U3): 0.5, ("bare", U2): 0.3, ("bare", U1): 0.3, ("worn", U1): 0.3 + 1e-12}
+    chances = {("worn", U3): 0.5, ("bare", U2): 0.3, ("bare", U1): 0.3, ("worn", U1): 0.3 + 2e-10}
     assert [(x.fault, x.place) for x in kept_out(k, belief(k, chances))] == [("worn", U3), ("bare", U1), ("bare", U2), ("worn", U1)]
-    apart = {("worn", U3): 0.3 + 1e-7, ("bare", U2): 0.3}
+    apart = {("worn", U3): 0.3 + 2e-9, ("bare", U2): 0.3}
     assert [x.fault for x in kept_out(k, belief(k, apart))] == ["worn", "bare"]
     assert kept_out(knowledge(CHECKS), belief(knowledge(CHECKS))) == ()
 

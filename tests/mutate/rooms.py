@@ -25,7 +25,7 @@ _ROWS = [
     ),
     (
         "proof", "diagnose/casework/proof.py diagnose/casework/suspects.py diagnose/casework/concluded.py",
-        "tests/casework",
+        "tests/casework/test_proof.py tests/casework/test_suspects.py tests/casework/test_concluded.py",
     ),
     ("serial", "diagnose/evidence/serial", "tests/evidence/test_serial_capture.py"),
     ("meter", "diagnose/evidence/meter", "tests/evidence/test_meter_log.py"),
