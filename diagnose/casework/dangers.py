@@ -116,7 +116,7 @@ def stop_use(k: m.Knowledge, found: Iterable[Life]) -> tuple[v.StopUse, ...]:
         proofs = tuple(dict.fromkeys(p for life in rows for p in life.proofs))
         stops.append(
             v.StopUse(
-                d.id, d.title, d.says.replace("{place}", describe(places)), places, source, status, d.emergency,
+                d.id, d.title, d.says.replace("{place}", "the whole site" if places[:1] == (SITE,) else describe(places)), places, source, status, d.emergency,
                 _cautions(k, d.first), _cautions(k, (d.make_safe,)), d.by, proofs, d.kit, reported, words,
             )
         )  # fmt: skip

@@ -15,7 +15,7 @@ SHORT_SIGNS = frozenset(("hit", "hot"))
 ACQUITS = re.compile(
     r"\bnothing (?:at all )?(?:(?:is|was|else is) )?(?:broken|wrong|at fault|the matter)\b|\bno fault (?:is |was )?(?:present|there|found)\b|\bthere is no (?:fault|danger)\b"
     r"|\b(?:stations?|units?|cars?|chargers?|side|equipment) (?:is|are|and cars are) (?:sound|fine|good|healthy|all right|in order|safe)\b"
-    r"|\b(?:does|do) what (?:it|they) should\b|\bworks? as (?:designed|it should|intended)\b",
+    r"|\b(?:does|do) what (?:it|they) should\b|\bworks? as (?:designed|it should|intended)\b|\bcharging is still possible\b",
     re.I,
 )
 NO_OTHER = re.compile(r"\bno (?:other )?fault\b", re.I)
@@ -52,6 +52,7 @@ def innocence(k: m.Knowledge) -> Iterator[Finding]:
     texts = [(f"fault {f.id}", f.spot, f"{f.title}. {f.says}", f.nature != "fault") for f in k.faults.values()]
     texts += [(f"rule {r.id}", r.spot, r.says, r.level == "no-fault") for r in k.rules.values()]
     texts += [(f"remedy {r.id}", r.spot, f"{r.title}. {r.do}", False) for r in k.remedies.values()]
+    texts += [(f"check {c.id}", c.spot, f"{c.ask} {c.how}", False) for c in k.checks.values()]
     texts += [(f"{kind} {x.id}", x.spot, x.says, False) for kind, rows in (("caution", k.cautions), ("danger", k.dangers)) for x in rows.values()]
     for label, spot, text, left_out in texts:
         found = ACQUITS.search(text) or (None if left_out else NO_OTHER.search(text))

@@ -163,6 +163,11 @@ STATUS_WORDS = {
 PROOF_WORDS = {"open": "to be read", "good": "good", "failed": "FAILED"}
 
 
+def where(places: tuple[Place, ...]) -> str:
+    """Places as people say them: `the whole site`, not `site`."""
+    return "the whole site" if not places or places[0] == SITE else describe(places)
+
+
 def stop_title(s: v.StopUse) -> str:
     """`STOP USE at unit 5: ...`."""
     return f"STOP USE{_at(s.places)}: {s.reason}."
@@ -229,7 +234,7 @@ def danger_proof_lines(a: v.Assessment, width: int, titles: Mapping[str, str]) -
         for p in s.proofs:
             words = " or ".join(titles.get(c, c) for c in p.checks)
             style = "good" if p.state == "good" else "warn"
-            lines += wrap(style, f"{PROOF_WORDS[p.state]}: {words} at {describe(p.places)}", width, "- ", "  ")
+            lines += wrap(style, f"{PROOF_WORDS[p.state]}: {words} at {where(p.places)}", width, "- ", "  ")
     return lines
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Generator
 from functools import partial
 from typing import TYPE_CHECKING
@@ -78,14 +79,23 @@ def nothing_asked(s: OpenCase, close: str = "") -> list[Line]:
     waiting = [x for x in _stops(s) if not x.made_safe] or list(_stops(s))
     if waiting:
         x = waiting[0]
-        where = "the whole site" if not x.places or x.places[0] == SITE else describe(x.places)
+        where = t.where(x.places)
         done, command = NEXT.get(x.status, ("made safe", "made-safe"))
         if m.may(s.role, x.by):
             words.append(f"First {where} has to be {done}: type {command}.")
         else:
             words.append(f"A {t.ROLE_WORDS[x.by]} has to come: {where} has to be {done} first. Type handover for whom to send.")
     words.append("What you know goes in with note; help lists what can be typed.")
-    return wrap("warn", " ".join(words), s.width, "", "  ")
+    urgent = [title_and_call(x.first[0]) for x in waiting if x.emergency and not x.made_safe and x.first]
+    lines = [line for text in dict.fromkeys(urgent) for line in wrap("danger", f"! {text}", s.width, "", "  ")]
+    return [*lines, *wrap("warn", " ".join(words), s.width, "", "  ")]
+
+
+def title_and_call(caution: tuple[str, str, str]) -> str:
+    """An emergency in two sentences: what it is, and whom to call."""
+    _, title, says = caution
+    call = next((x for x in re.split(r"(?<=[.!?]) (?=[A-Z])", says) if x.startswith("Call ")), "")
+    return f"{title}. {call}".strip()
 
 
 @command("made-safe", "[PLACE]", "a qualified person reports a place as isolated, locked out and proved dead")
@@ -101,7 +111,7 @@ def made_safe(s: OpenCase, rest: str) -> list[Line]:
     places = _places(s, rest, ("standing",), "made safe")
     mine = [(p, by) for p, by in places if m.may(s.role, by)]
     if not mine:
-        raise Refusal(f"that takes a {t.ROLE_WORDS[places[0][1]]}: {', '.join(str(p) for p, _ in places)}; type handover")
+        raise Refusal(f"that takes a {t.ROLE_WORDS[places[0][1]]}: {', '.join(t.where((p,)) for p, _ in places)}; type handover")
     return s.talk(lambda: _talk_safe(s, [p for p, _ in mine]))
 
 
