@@ -109,6 +109,13 @@ def fitting(typed: str, words: Iterable[str]) -> tuple[int, list[str]]:
     return len(typed), [w for w in dict.fromkeys(words) if w.lower().startswith(wanted)]
 
 
+def prompt_of(text: str, width: int) -> str:
+    """`text> `; what is long stands above the line that is typed, broken to the width, as a terminal cuts it off there."""
+    if len(text) <= max(width // 2, 24):
+        return f"{text}> "
+    return "\n".join([*(line.text for line in wrap("text", text, width)), "> "])
+
+
 def pick(
     title: str,
     options: Sequence[tuple[str, str]],

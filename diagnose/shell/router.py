@@ -15,7 +15,7 @@ from diagnose.shell import alarm, ending, opening
 from diagnose.shell.commands import act
 from diagnose.shell.completing import ASKING
 from diagnose.shell.desk import Desk, Options
-from diagnose.shell.dialog import BACK, Dialog, fitting
+from diagnose.shell.dialog import BACK, Dialog, fitting, prompt_of
 from diagnose.shell.folders import log_error
 from diagnose.shell.open_case import OpenCase
 from diagnose.shell.paste import talk_paste
@@ -59,7 +59,7 @@ class Router:
         if step is None:
             return "closed> " if s.state_now and s.state_now.closed is not None else "case> "
         text = f"{step.title}, {describe(step.places)}"
-        return f"{text}> " if len(text) <= max(s.width // 2, 24) else f"{text}\n> "
+        return prompt_of(text, s.width)
 
     def handle(self, text: str) -> list[Line]:
         """The answer to one line, or to a pasted block of several."""

@@ -13,7 +13,7 @@ from diagnose.report.lines import Line, wrap
 from diagnose.shell.answers import Taken, TwoWays, at_text, understand, unit_of, wanted, where
 from diagnose.shell.asking import NONE, ask_places, ask_where, match_complaint
 from diagnose.shell.completing import check_and_answer
-from diagnose.shell.dialog import Ask, Talk, pick
+from diagnose.shell.dialog import Ask, Talk, pick, prompt_of
 from diagnose.shell.lookup import find_checks, split_read
 from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
@@ -133,7 +133,7 @@ def talk_check(s: OpenCase, check: m.Check, places: tuple[Place, ...] = ()) -> T
     refuse_barred(s, check, places)
     lines = screen(s, check, places) if open_to_role else _reported_lines(s, check, places)
     text = f"{check.title}, {describe(places) if places else 'place not known'}"
-    prompt = f"{text}> " if len(text) <= max(s.width // 2, 24) else f"{text}\n> "
+    prompt = prompt_of(text, s.width)
     ask = Ask(tuple(lines), prompt, (*check.outcome_ids, "do not know", "can't"))
     while True:
         typed = yield ask

@@ -54,3 +54,14 @@ def test_what_ends_a_danger_is_asked_without_the_list(begin: Begin, width: int) 
     assert "8 water inside" in flat(say(s, "?"))
     say(s, "n")
     assert status(s) == []
+
+
+def test_no_prompt_is_wider_than_the_screen(begin: Begin) -> None:
+    """A terminal cuts a prompt where a line of it ends beyond the screen, and the place of the step is lost."""
+    s = begin("electrician", 40)
+    say(s, "5", "5")
+    make_safe(s, "unit 5")
+    for line in ("", "check reported-error-code at 5"):
+        say(s, line)
+        assert max(map(len, s.prompt.split("\n"))) <= 40
+        assert "unit 5" in s.prompt.replace("\n", " ")
