@@ -306,7 +306,8 @@ def _distribution(belief: Belief, w: Weighed, check: m.Check, place: Place) -> F
     if w.cured:
         rows = np.concatenate([rows[: -w.cured], np.tile(base, (w.cured, 1))])
     chance = w.chance[: len(rows)]
-    average = chance @ rows / max(chance.sum(), 1e-300) if len(rows) else base
+    carried = float(chance.sum())
+    average = chance @ rows / carried if carried > 0 else base  # nothing listed explains what was seen: like no fault
     # Of a check that no suspect says anything about, a stranger says nothing either.
     said = tables.is_predicted(check.id) or bool(tables.related[check.id][tables.row[w.singles], tables.codes(w.singles, (place,))[:, 0]].any())
     unlisted = 0.5 * average + 0.25 * base + 0.25 / len(base) if said else base

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from diagnose.inference.matcher import PlainMatcher
 from diagnose.inference.terms import Fact
 from diagnose.inference.trace import Trace
 from diagnose.knowledge import model as m
-from diagnose.site.model import Site, Trunk
+from diagnose.site.model import Group, Site, Trunk
 from diagnose.site.places import SITE, Place
 from tests.casework.small_case import (
     PANEL_1,
@@ -253,6 +254,7 @@ BELONGS = [
     (U2, "panel", {PANEL_1}),
     (U5, "trunk", set()),
     (U2, "trunk", {TRUNK}),
+    (U3, "trunk", {TRUNK}),
     (U4, "uplink", {UPLINK}),
     (U2, "segment", {Place("segment", 2, 3)}),
     (PANEL_2, "unit", {U3, U4, U5}),
@@ -272,6 +274,14 @@ BELONGS = [
 @pytest.mark.parametrize(("place", "at", "wanted"), BELONGS)
 def test_which_places_belong_to_a_place(place: Place, at: str, wanted: set[Place]) -> None:
     assert set(concluded._places_of_fault(site(), place, at)) == wanted
+
+
+def test_a_control_input_belongs_to_its_units() -> None:
+    where = replace(site(), controls=(Group(1, 3, (3, 4)),))
+    control = Place("control", 1)
+    assert concluded._places_of_fault(where, U4, "control") == (control,)
+    assert concluded._places_of_fault(where, U1, "control") == ()
+    assert concluded._places_of_fault(where, control, "unit") == (U3, U4)
 
 
 # ---- findings and dangers

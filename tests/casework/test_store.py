@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.casework.events import GENESIS, chain, live_events, new_event_id
-from diagnose.casework.store import CASE_LETTERS, Sqlite, Store, StoreError, default_path
+from diagnose.casework.events import GENESIS, chain
+from diagnose.casework.store import Store, StoreError, default_path
 
 APPENDER = Path(__file__).with_name("appender.py")
 
@@ -32,32 +32,6 @@ def raw(store: Store, sql: str, *values: object) -> list:
 # ---- ordinary use
 
 
-def test_a_case_from_opening_to_closing(store: Store, tmp_path: Path) -> None:
-    case = store.create_case("Quay 3 is  silent\n", "agent", {"complaint": "nothing answers"})
-    first = store.append(case, "reading", {"check": "unit-answers", "answer": "silent"}, "technician")
-    store.append(case, "withdrawn", {"event": first.id}, "technician")
-    store.append(case, "closed", {"how": "repaired"}, "technician")
-    events = store.events(case)
-    assert [e.kind for e in events] == ["opened", "reading", "withdrawn", "closed"]
-    assert [e.seq for e in events] == [1, 2, 3, 4]
-    assert events[0].data == {"title": "Quay 3 is silent", "complaint": "nothing answers"}
-    assert [e.kind for e in live_events(events)] == ["opened", "closed"]
-    (row,) = store.cases()
-    assert (row.id, row.title, row.state, row.events) == (case, "Quay 3 is silent", "closed", 4)
-    assert (row.opened_at, row.changed_at) == (events[0].at, events[3].at)
-    head = GENESIS
-    for stored in store.stored(case):
-        head = chain(head, stored.body)
-        assert head == stored.hash
-    assert row.head == head
-    store.append(case, "withdrawn", {"event": events[3].id}, "technician")
-    assert store.case(case).state == "open"
-    assert store.verify(case) == []
-    assert store.damage() == []
-    with Store.open(tmp_path / "cases.db") as again:
-        assert again.events(case) == store.events(case)
-
-
 def test_every_connection_is_durable(store: Store, tmp_path: Path) -> None:
     with Store.open(tmp_path / "cases.db") as second:
         for opened in (store, second):
@@ -65,73 +39,6 @@ def test_every_connection_is_durable(store: Store, tmp_path: Path) -> None:
             assert raw(opened, "PRAGMA synchronous") == [(2,)]
             assert raw(opened, "PRAGMA foreign_keys") == [(1,)]
             assert raw(opened, "PRAGMA busy_timeout") == [(5000,)]
-
-
-def test_a_repeat_changes_nothing(store: Store) -> None:
-    opening, name = new_event_id(), new_event_id()
-    case = store.create_case("t", "agent", event_id=opening)
-    assert store.create_case("t", "agent", event_id=opening) == case
-    first = store.append(case, "note", {"text": "a"}, "agent", name)
-    store.append(case, "note", {"text": "b"}, "agent")
-    assert store.append(case, "note", {"text": "a"}, "agent", name) == first
-    assert [e.seq for e in store.events(case)] == [1, 2, 3]
-    with pytest.raises(StoreError, match="taken by another event"):
-        store.append(case, "note", {"text": "other"}, "agent", name)
-    with pytest.raises(StoreError, match="taken by another event"):
-        store.create_case("other", "agent", event_id=opening)
-    assert len(store.cases()) == 1
-
-
-def test_ids_can_be_read_over_a_phone(store: Store) -> None:
-    ids = [store.create_case(f"case {n}", "agent") for n in range(60)]
-    assert len(set(ids)) == 60
-    assert all(i.startswith("C-") and len(i) == 7 and set(i[2:]) <= set(CASE_LETTERS) for i in ids)
-    assert not set(CASE_LETTERS) & set("0O1IL2Z5S8BUVG")
-    assert len(set(CASE_LETTERS)) == 22
-    assert set("".join(i[2:] for i in ids)) == set(CASE_LETTERS)
-    assert store.resolve(ids[0][2:].lower()) == ids[0]
-    with pytest.raises(StoreError, match="check the id"):
-        store.resolve("0000")
-    with pytest.raises(StoreError, match="check the id"):
-        store.resolve("")
-
-
-def test_list_and_search(store: Store) -> None:
-    a = store.create_case("Ölhafen: Quay 3 silent", "agent", at="2031-01-01T00:00:00Z")
-    b = store.create_case("Yard trips", "agent", at="2031-01-02T00:00:00Z")
-    assert [c.id for c in store.cases()] == [b, a]
-    store.append(a, "closed", {}, "agent", at="2031-01-03T00:00:00Z")
-    assert [c.id for c in store.cases()] == [a, b]
-    assert [c.id for c in store.cases("SILENT ölhafen")] == [a]
-    assert [c.id for c in store.cases(b.lower())] == [b]
-    assert store.cases("silent yard") == []
-    assert store.cases("%") == []
-    assert [c.id for c in store.cases(state="open")] == [b]
-    assert [c.id for c in store.cases("quay", "closed")] == [a]
-
-
-def test_refusals_change_nothing(store: Store) -> None:
-    case = store.create_case("t", "agent")
-    before = store.case(case)
-    for kind, data, by, words in [
-        ("erased", {}, "agent", "expected one of"),
-        ("note", {}, "agent", "lacks `text`"),
-        ("note", {"text": "a", "value": float("inf")}, "agent", "as the text OL"),
-        ("note", {"text": "a"}, "", "names nobody"),
-        ("withdrawn", {"event": "nothing"}, "agent", "no earlier event"),
-        ("withdrawn", {"event": store.events(case)[0].id}, "agent", "close the case instead"),
-        ("opened", {"title": "again"}, "agent", "comes once"),
-    ]:
-        with pytest.raises(StoreError, match=words):
-            store.append(case, kind, data, by)
-    with pytest.raises(StoreError, match="there is no case"):
-        store.append("C-XXXXX", "note", {"text": "a"}, "agent")
-    for read in (store.events, store.verify, store.case):
-        with pytest.raises(StoreError, match="there is no case"):
-            read("C-XXXXX")
-    with pytest.raises(StoreError, match="already"):
-        store.create_case("t", "agent", case=case)
-    assert store.case(case) == before
 
 
 def test_backup(store: Store, tmp_path: Path) -> None:
@@ -159,41 +66,6 @@ def test_default_path(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     if sys.platform == "linux":
         assert default_path() == tmp_path / "data" / "diagnose" / "cases.db"
-
-
-def test_only_the_dialect_knows_sqlite(tmp_path: Path) -> None:
-    """With another parameter mark and a row lock, everything else is the same plain SQL."""
-    seen: list[str] = []
-
-    class Marked:
-        def __init__(self) -> None:
-            self.inner = Sqlite().connect(tmp_path / "marked.db")
-
-        def execute(self, sql: str, parameters: tuple = ()) -> object:
-            seen.append(sql)
-            if parameters:
-                assert "?" not in sql
-                assert sql.count("%s") == len(parameters)
-            return self.inner.execute(sql.replace("%s", "?").replace(" /* FOR UPDATE */", ""), parameters)
-
-        def close(self) -> None:
-            self.inner.close()
-
-    class Other(Sqlite):
-        mark = "%s"
-        lock_row = " /* FOR UPDATE */"
-
-    store = Store(Marked(), Other(), "the store")  # type: ignore[arg-type]
-    case = store.create_case("t", "agent")
-    first = store.append(case, "note", {"text": "a"}, "agent")
-    store.append(case, "withdrawn", {"event": first.id}, "agent")
-    assert store.verify(case) == []
-    assert len(store.events(case)) == 3
-    assert store.cases("t")[0].id == case
-    assert any("FOR UPDATE" in sql for sql in seen)
-    plain = [sql for sql in seen if "sqlite_master" not in sql and sql != Sqlite.begin]
-    assert not [sql for sql in plain if "PRAGMA" in sql or "VACUUM" in sql or " OR " in sql]
-    store.close()
 
 
 # ---- verification

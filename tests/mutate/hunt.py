@@ -3,7 +3,7 @@
 A copy of the tree is made once. Its tests run once as they are, each with the lines that it touches and the time it
 takes. For each change a process is forked in which everything is loaded that the changed module has no part in; it
 writes the change into the copy and runs the tests that touch the changed line, the quickest first, until one fails.
-What holds no line of a function (a constant of the module) is tried with every test that touches the file.
+What is no line of a function (a constant of the module) is tried with every test that touches the file, or none at all.
 """
 
 from __future__ import annotations
@@ -367,7 +367,8 @@ def chosen(source: str, file: str, change: Change, touched: Touched, budget: flo
     if lines:
         wanted = [t for t in touched.lines if any((file, n) in touched.lines[t] for n in lines)]
     else:
-        wanted = [t for t in touched.lines if any(f == file for f, _ in touched.lines[t])]
+        # A test that runs no line of the room may still read its constants.
+        wanted = [t for t, rows in touched.lines.items() if not rows or any(f == file for f, _ in rows)]
     near = _users(source, change.line)
 
     def rank(test: str) -> tuple[bool, float]:

@@ -17,7 +17,7 @@ _ROWS = [
     ("relations", "diagnose/site/relations.py", "tests/belief/test_relations.py"),
     (
         "belief", "diagnose/belief/posterior.py diagnose/belief/steps.py diagnose/belief/tables.py",
-        "tests/belief",
+        "tests/belief tests/docs/test_figures.py",
     ),
     (
         "gate", "diagnose/casework/gate.py",
@@ -25,7 +25,7 @@ _ROWS = [
     ),
     (
         "proof", "diagnose/casework/proof.py diagnose/casework/suspects.py diagnose/casework/concluded.py",
-        "tests/casework/test_proof.py tests/casework/test_suspects.py tests/casework/test_concluded.py",
+        "tests/casework/test_proof.py tests/casework/test_suspects.py tests/casework/test_concluded.py tests/docs/test_figures.py",
     ),
     ("serial", "diagnose/evidence/serial", "tests/evidence/test_serial_capture.py"),
     ("meter", "diagnose/evidence/meter", "tests/evidence/test_meter_log.py"),
