@@ -35,7 +35,7 @@ from diagnose.casework.state import (
 from diagnose.knowledge import model as m
 from diagnose.knowledge.fields import Fields
 from diagnose.site.model import Site
-from diagnose.site.places import SITE, Place, PlaceError, describe
+from diagnose.site.places import KINDS, SITE, Place, PlaceError, describe
 from diagnose.site.record import RecordReader, parse_fact
 from diagnose.source.located import Block, Row, Text, Value, read_file, read_plain
 from diagnose.source.problems import InputError, Mark, Problem, nearest, one_line, shown
@@ -229,7 +229,7 @@ def _some_place(site: Site | None, text: str) -> Place | None:
     if place is not None:
         return place
     first = text.split(" ", 1)[0].lower()
-    kinds = ["trunk-end", "trunk"] if first == "trunk" else [first] if first in ("panel", "unit", "segment", "trunk", "uplink", "control", "site") else ["trunk-end", "unit", "segment"]
+    kinds = ["trunk-end", "trunk"] if first == "trunk" else [first] if first in KINDS else ["trunk-end", "unit", "segment"]
     for kind in kinds:
         try:
             found = (SITE,) if kind == "site" else site.find(text, kind)

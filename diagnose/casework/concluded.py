@@ -17,7 +17,7 @@ from diagnose.inference.terms import Fact
 from diagnose.inference.trace import Trace
 from diagnose.knowledge import model as m
 from diagnose.site.model import Site
-from diagnose.site.places import SITE, Place, describe
+from diagnose.site.places import SITE, Place, describe, sections
 
 WIDEST_FACTS = 12  # places of one answer that become facts one by one; more become one fact about the range
 EXCLUDED, SETTLED = 1e-3, 50.0  # factors that a reading rule puts on a fault it excludes or settles
@@ -162,7 +162,7 @@ def _rule_kind(rule: m.ReadingRule, k: m.Knowledge) -> str:
     if any(w.sort == "reading" for w in rule.when):
         return ""
     kinds = {AUDITS[w.key].at if w.key in AUDITS else k.facts[w.key].section for w in rule.when if w.sort == "fact"}
-    return next((kind for kind in ("unit", "control", "uplink", "trunk", "panel", "site") if kind in kinds), "")
+    return next((kind for kind in ("unit", *reversed(sections())) if kind in kinds), "")
 
 
 def _at_its_own_kind(rule: m.ReadingRule, kind: str, k: m.Knowledge) -> bool:
@@ -177,7 +177,7 @@ def _places_of_fault(site: Site, place: Place, at: str) -> tuple[Place, ...]:
     finer = tuple(p for p in site.places(at) if seen_from(site, p, place.kind) == place)
     if finer:
         return finer
-    coarser = seen_from(site, place, at) if at in ("site", "panel", "trunk", "uplink", "control", "unit") else None
+    coarser = seen_from(site, place, at) if at in sections() else None
     return (coarser,) if coarser else ()
 
 

@@ -22,7 +22,7 @@ from diagnose.casework.state import MADE_SAFE, Mended, Reading, Said, State, nam
 from diagnose.inference.expectations import seen_from
 from diagnose.knowledge import model as m
 from diagnose.site.model import Site
-from diagnose.site.places import SITE, Place, describe
+from diagnose.site.places import KINDS, SITE, Place, describe
 
 UNCLEAR = "not-clear"
 
@@ -354,7 +354,7 @@ def places_for(site: Site, kind: str, place: Place) -> tuple[Place, ...]:
     if place.kind == kind:
         return (place,)
     units = set(site.units_of(place))
-    finer = tuple(p for p in site.places(kind) if units and set(site.units_of(p)) <= units) if place.kind in ("site", "panel", "trunk", "control", "uplink") else ()
+    finer = tuple(p for p in site.places(kind) if units and set(site.units_of(p)) <= units) if KINDS[place.kind].consists else ()
     if place == SITE:
         return site.places(kind)
     if kind == "unit":

@@ -13,7 +13,7 @@ from diagnose.gauges.base import READINGS
 from diagnose.knowledge import model as m
 from diagnose.quantities import Ambiguous, Quantity, Wrong, parse
 from diagnose.site.model import Site
-from diagnose.site.places import SITE, Place, PlaceError
+from diagnose.site.places import KINDS, SITE, Place, PlaceError
 from diagnose.site.record import RecordReader, parse_fact
 from diagnose.source.located import read_text
 from diagnose.source.problems import InputError, Mark, Problem, one_line, shown
@@ -336,7 +336,8 @@ def placements(site: Site, said: Iterable[Said]) -> dict[str, tuple[Place, ...]]
 
 def named_places(site: Site, at: str) -> tuple[Place, ...]:
     """Places as an entry names them; the whole site when it names none that is there."""
-    own = {str(p): p for kind in ("unit", "panel", "trunk", "segment", "control", "uplink") for p in site.places(kind)}
+    kinds = (kind for kind in KINDS if kind != "trunk-end")  # a danger is never narrowed down to an end of a trunk
+    own = {str(p): p for kind in kinds for p in site.places(kind)}
     found = tuple(own[part] for part in at.split(", ") if part in own)
     if found:
         return found
@@ -376,7 +377,7 @@ def _mended(entry: Entry, site: Site, f: _Fold) -> Mended | None:
 
 def parse_place(site: Site, text: str) -> Place | None:
     """The place whose own text this is (`unit 5`, `segment 4-5`, `far end`); None when there is none."""
-    for kind in ("site", "panel", "unit", "segment", "trunk", "trunk-end", "uplink", "control"):
+    for kind in KINDS:
         for place in site.places(kind):
             if str(place) == text:
                 return place

@@ -75,8 +75,7 @@ def seen_from(site: Site, place: Place, section: str) -> Place | None:
         return Place("unit", unit)
     if section == "panel":
         return Place("panel", site.panel_of(unit))
-    groups = site.uplinks if section == "uplink" else site.controls if section == "control" else ()
-    return next((Place(section, g.number) for g in groups if unit in g.units or unit == g.unit), None)
+    return next((Place(section, g.number) for g in site.groups(section) if unit in g.units or unit == g.unit), None)
 
 
 def audit_site(site: Site, names: Iterable[str]) -> dict[tuple[str, Place], Audit]:
@@ -125,11 +124,7 @@ def find_variants(site: Site, specs: dict[str, str], kinds: Iterable[str]) -> Va
                     there.extend(words_of(section, seen))
             known = tuple(sorted(there))
             # Ends and groups are few and differ in what gauges compute, so each is a variant of its own.
-            apart = (
-                (place.number, place.other)
-                if kind in ("trunk", "trunk-end", "uplink", "control", "panel")
-                else ()
-            )
+            apart = () if KINDS[kind].alike else (place.number, place.other)
             symbol = symbols.setdefault((kind, known, apart), f"{kind}/{len(symbols)}")
             of[place] = symbol
             example.setdefault(symbol, place)

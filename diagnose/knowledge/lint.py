@@ -8,19 +8,8 @@ from diagnose.gauges import load_all
 from diagnose.gauges.base import AUDITS, PREDICTORS, READINGS, STRENGTHS
 from diagnose.knowledge import lint_dangers, lint_effects, lint_listen, lint_safety, lint_steps, lint_words
 from diagnose.knowledge import model as m
+from diagnose.site.places import visible
 from diagnose.source.problems import Mark, Problem, nearest, shown
-
-# From a place of this kind, these sections of the install record can be seen.
-VISIBLE = {
-    "site": ("site",),
-    "panel": ("site", "panel"),
-    "unit": ("site", "panel", "unit", "trunk", "uplink", "control"),
-    "segment": ("site", "trunk", "unit"),
-    "trunk": ("site", "trunk", "unit"),
-    "trunk-end": ("site", "trunk", "trunk-end", "unit"),
-    "uplink": ("site", "uplink", "unit", "trunk", "panel"),
-    "control": ("site", "control", "unit", "panel"),
-}
 
 Finding = tuple[m.Spot, str, str, str]  # spot, message, hint, lint
 
@@ -106,8 +95,8 @@ def _given(k: m.Knowledge, label: str, spot: m.Spot, given: m.Given, at: str) ->
         else:
             yield _unknown(spot, label, "install fact or audit gauge", key, [*k.facts, *AUDITS])
             continue
-        if section not in VISIBLE[at]:
-            yield (spot, f"{label}: {key} is not known at a {at}", f"a {at} sees: " + ", ".join(VISIBLE[at]), "out-of-sight")
+        if section not in visible(at):
+            yield (spot, f"{label}: {key} is not known at a {at}", f"a {at} sees: " + ", ".join(visible(at)), "out-of-sight")
         for word in words:
             if word not in known:
                 yield (spot, f"{label}: {key} is never {shown(word)}", nearest(word, known) or "known: " + ", ".join(known), "unknown-name")

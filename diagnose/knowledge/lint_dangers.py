@@ -5,22 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from diagnose.knowledge import model as m
+from diagnose.site.places import around
 from diagnose.source.problems import nearest, shown
 
 Finding = tuple[m.Spot, str, str, str]  # spot, message, hint, lint
 
 BEGINS = "The qualified person"
-# Where a danger stands at a place of this kind, these kinds of place can be gone to for its proofs.
-AROUND = {
-    "site": ("site", "panel", "unit", "trunk", "uplink", "control"),
-    "panel": ("panel", "unit", "site"),
-    "unit": ("unit", "panel", "site"),
-    "segment": ("segment", "trunk", "trunk-end", "unit"),
-    "trunk": ("trunk", "trunk-end", "segment", "unit"),
-    "trunk-end": ("trunk-end", "trunk", "segment", "unit"),
-    "uplink": ("uplink", "unit", "site"),
-    "control": ("control", "unit", "panel"),
-}
 
 
 def names(k: m.Knowledge) -> Iterator[Finding]:
@@ -93,7 +83,7 @@ def proofs(k: m.Knowledge) -> Iterator[Finding]:
                 least = min((c.role for c in known), key=m.ROLES.index)
                 yield (d.spot, f"danger {d.id}: a {d.by} may not take its proof {' or '.join(either)}", f"by: {least}, or another proof", "role")
             for c in known:
-                if places and not any(c.at in AROUND[at] for at in places):
+                if places and not any(c.at in around(at) for at in places):
                     yield (d.spot, f"danger {d.id}: its proof {c.id} is taken at a {c.at}, and the danger stands at a {' or '.join(sorted(places))}", "a check made there", "out-of-sight")
 
 

@@ -10,12 +10,11 @@ from diagnose.knowledge import model as m
 from diagnose.knowledge.fields import Fields
 from diagnose.quantities import is_unit, units
 from diagnose.site.model import FactSpec
-from diagnose.site.places import KINDS
+from diagnose.site.places import KINDS, sections
 from diagnose.site.relations import WORDS as RELATIONS
 from diagnose.source.located import Block, Row, Text, read_file
 from diagnose.source.problems import InputError, Problem, nearest, shown
 
-SECTIONS = ("site", "panel", "unit", "trunk", "uplink", "control")
 FACT_KINDS = ("quantity", "count", "choice", "yes-no", "text", "units")
 
 
@@ -35,8 +34,8 @@ def _fact(f: Fields) -> FactSpec:
         f.problem(f.mark("unit"), f"there is no unit {shown(unit)}", nearest(unit, [u.name for u in units()]))
     key = f.id("fact")
     section, _, name = key.partition(".")
-    if key and (section not in SECTIONS or not name or "." in name):
-        f.problem(f.mark("fact"), f"{shown(key)} is no key of an install record", "write section.name; sections: " + ", ".join(SECTIONS))
+    if key and (section not in sections() or not name or "." in name):
+        f.problem(f.mark("fact"), f"{shown(key)} is no key of an install record", "write section.name; sections: " + ", ".join(sections()))
     return FactSpec(
         key, f.text("title"), kind, unit, choices, f.text("ask"), f.text("find", False), _sources(f), _spot(f)
     )

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from diagnose.knowledge import model as m
 from diagnose.report.text import REACH_WORDS, ROLE_WORDS, STATE_WORDS, minutes
+from diagnose.site.places import KINDS
 
 FAMILIES = {
     "supply": "Supply and branch circuit",
@@ -25,16 +26,6 @@ FAMILIES = {
     "cellular": "Cellular uplink",
     "backoffice": "Back office",
     "control": "Remote-enable input",
-}
-PLACES = {
-    "site": "the site",
-    "panel": "a panel",
-    "unit": "a unit with its branch circuit",
-    "segment": "a piece of trunk between two units",
-    "trunk": "a trunk",
-    "trunk-end": "an end of a trunk",
-    "uplink": "an uplink",
-    "control": "a remote-enable input",
 }
 WHERE_WORDS = {
     "here": "here",
@@ -113,7 +104,7 @@ def fault_lines(k: m.Knowledge, f: m.Fault) -> list[str]:
     remedy = k.remedies[f.remedy]
     end = {"near": ", the controller's", "far": ", the far one"}.get(f.end, "")
     lines = [f'<a id="{f.id}"></a>', "", f"### {f.title}", "", f"`{f.id}`. {f.says}", ""]
-    lines.append(f"- Where: {PLACES[f.at]}{end}. {NATURES[f.nature].capitalize()}; {f.severity.replace('-', ' ')}; {f.prior.replace('-', ' ')}.")
+    lines.append(f"- Where: {KINDS[f.at].says}{end}. {NATURES[f.nature].capitalize()}; {f.severity.replace('-', ' ')}; {f.prior.replace('-', ' ')}.")
     if f.given:
         lines.append(f"- Only where: {_given(f.given)}.")
     if f.unless:

@@ -11,7 +11,7 @@ from diagnose.casework.answers import UNKNOWN, plain, said
 from diagnose.casework.state import AnswerError, find_places, take_answer
 from diagnose.knowledge import model as m
 from diagnose.site.model import Site
-from diagnose.site.places import Place, describe
+from diagnose.site.places import KINDS, Place, describe
 from diagnose.source.problems import shown
 from diagnose.words.finder import Finder, is_negated, tokens
 from diagnose.words.stems import regular
@@ -148,6 +148,7 @@ _PIECE = re.compile(
     rf"^(?:at\s+)?(?P<place>{_UNIT_LIST}|{_REST})\s*(?P<mark>[:=]|\bis\b|\bare\b)?\s*(?P<answer>\D.*)$", re.I
 )
 _MARKED = re.compile(r"^(?:at\s+)?(?P<place>[^:=]{1,60}?)\s*[:=]\s*(?P<answer>\S.*)$")
+_LIKE_A_PLACE = re.compile(rf"^(?:{'|'.join(f'{kind}s?' for kind in KINDS)}|near|far|#)?\s*\d", re.I)
 _NEXT = re.compile(rf"\s*(?:;|\n|,\s*(?={_UNIT_LIST}\s*[:=]?\s*[a-z])|,\s*(?=(?:{_REST})\b))\s*", re.I)
 
 
@@ -174,9 +175,7 @@ def per_place(
             try:
                 places = find_places(site, check.at, where)
             except AnswerError:
-                if not re.match(
-                    r"^(?:units?|segments?|trunk|near|far|panel|uplink|control|#)?\s*\d", where, re.I
-                ):
+                if not _LIKE_A_PLACE.match(where):
                     return []
                 raise
         named.update(places)

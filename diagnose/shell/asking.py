@@ -11,7 +11,7 @@ from diagnose.shell.casebook import Row
 from diagnose.shell.dialog import Ask, pick
 from diagnose.shell.open_case import OpenCase
 from diagnose.site.model import Site
-from diagnose.site.places import Place, describe
+from diagnose.site.places import KINDS, Place, describe
 
 NONE = "-"
 
@@ -92,7 +92,7 @@ def ask_places(
     if len(here) <= 1:
         return here
     guess = places_said(site, kind, said)
-    word = {"trunk-end": "end of the trunk"}.get(kind, kind)
+    word = KINDS[kind].ask or kind
     example = describe(here[:3]) if kind == "unit" else str(here[0])
     ways = (
         f"a number, a range, 'all'{'' if known else ', or ? for not known'}"

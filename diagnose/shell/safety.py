@@ -17,7 +17,7 @@ from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.registry import command
 from diagnose.shell.taking import the_state
-from diagnose.site.places import SITE, Place, PlaceError, describe
+from diagnose.site.places import KINDS, SITE, Place, PlaceError, describe
 from diagnose.source.problems import one_line, shown
 
 if TYPE_CHECKING:
@@ -58,11 +58,10 @@ def _place_said(s: OpenCase, text: str) -> str:
     text = " ".join(text.lower().split())
     if text in ("site", "all", "whole site"):
         return str(SITE)
-    for kind in ("panel", "trunk", "unit"):
+    for kind in (*(kind for kind in KINDS if text.startswith(kind)), "unit"):
         try:
-            if kind == "unit" or text.startswith(kind):
-                found = site.find(text, kind)
-                return str(found[0]) if len(found) == 1 else text
+            found = site.find(text, kind)
+            return str(found[0]) if len(found) == 1 else text
         except PlaceError:
             continue
     return text

@@ -7,11 +7,12 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
 
-from diagnose.site.places import FAR, NEAR, SITE, Place, PlaceError, parse_numbers
+from diagnose.site.places import FAR, KINDS, NEAR, SITE, Place, PlaceError, parse_numbers
 from diagnose.source.problems import shown
 
 FactValue = float | int | str | bool | tuple[int, ...]
 
+WRITTEN_OUT = ("site", "panel", "unit", "segment", "trunk", "trunk-end")  # kinds that are no groups
 END_WORDS = ("near", "far", "end", "the", "of", "at", "trunk", "on")
 MOST_UNITS = 247  # MODBUS over Serial Line V1.02, 2.2: addresses 1 to 247
 
@@ -64,11 +65,17 @@ class Site:
     controls: tuple[Group, ...] = ()
     panels: tuple[int, ...] = (1,)
     facts: Mapping[tuple[str, int], Mapping[str, FactValue]] = field(default_factory=dict)
+    more: Mapping[str, tuple[Group, ...]] = field(default_factory=dict)
+    """Groups of any other kind, by its name."""
+
+    def groups(self, kind: str) -> tuple[Group, ...]:
+        """The groups of a kind; none for kinds that are no groups."""
+        return self.uplinks if kind == "uplink" else self.controls if kind == "control" else self.more.get(kind, ())
 
     def get(self, key: str, place: Place = SITE) -> FactValue | None:
         """The fact `key` as it holds at `place`, None when the record does not say.
 
-        A unit inherits from its trunk, panel, uplink, control input and the site. A quantity comes
+        A unit inherits from its trunk, its panel, the groups that serve it and the site. A quantity comes
         as a float in the unit of its fact.
         """
         section, _, name = key.partition(".")
@@ -104,7 +111,7 @@ class Site:
             return unit
         if section == "panel":
             return self.panel_of(unit)
-        group = self._group_of(self.uplinks if section == "uplink" else self.controls, unit)
+        group = self._group_of(self.groups(section), unit)
         return group.number if group else None
 
     @staticmethod
@@ -112,7 +119,7 @@ class Site:
         return next((g for g in groups if unit in g.units or unit == g.unit), None)
 
     def host(self, place: Place) -> int | None:
-        """The one unit that stands for a place: itself, a trunk end's last unit, an uplink's own unit."""
+        """The one unit that stands for a place: itself, a trunk end's last unit, the unit that a group is wired to."""
         if place.kind == "unit":
             return place.number
         if place.kind == "segment":
@@ -122,10 +129,7 @@ class Site:
             if place.kind == "trunk":
                 return trunk.controller
             return trunk.units[-1] if place.other == FAR else trunk.units[0]
-        if place.kind in ("uplink", "control"):
-            groups = self.uplinks if place.kind == "uplink" else self.controls
-            return next((g.unit for g in groups if g.number == place.number), None)
-        return None
+        return next((g.unit for g in self.groups(place.kind) if g.number == place.number), None)
 
     def panel_of(self, unit: int) -> int:
         """The panel that feeds a unit; the first one where the record does not say."""
@@ -150,7 +154,7 @@ class Site:
         return None
 
     def units_of(self, place: Place) -> tuple[int, ...]:
-        """The units that belong to a place: all of the site, those of a panel, trunk, uplink or control input."""
+        """The units that belong to a place: all of the site, those of a panel or trunk, those that a group serves."""
         if place.kind == "site":
             return self.units
         if place.kind == "unit":
@@ -162,8 +166,7 @@ class Site:
         if place.kind in ("trunk", "trunk-end"):
             trunk = self.trunk_of(place)
             return trunk.units if trunk else ()
-        groups = self.uplinks if place.kind == "uplink" else self.controls
-        return next((g.units for g in groups if g.number == place.number), ())
+        return next((g.units for g in self.groups(place.kind) if g.number == place.number), ())
 
     def places(self, kind: str) -> tuple[Place, ...]:
         """Every place of a kind, in the site's order."""
@@ -180,9 +183,7 @@ class Site:
             ),
             "trunk": tuple(Place("trunk", t.number) for t in self.trunks),
             "trunk-end": tuple(Place("trunk-end", t.number, end) for t in self.trunks for end in (NEAR, FAR)),
-            "uplink": tuple(Place("uplink", g.number) for g in self.uplinks),
-            "control": tuple(Place("control", g.number) for g in self.controls),
-        }
+        } | {kind: tuple(Place(kind, g.number) for g in self.groups(kind)) for kind in KINDS if kind not in WRITTEN_OUT}
 
     def has(self, place: Place) -> bool:
         """Whether the place is on this site."""

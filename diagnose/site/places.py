@@ -6,7 +6,83 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
-KINDS = ("site", "panel", "unit", "segment", "trunk", "trunk-end", "uplink", "control")
+
+class Kind(NamedTuple):
+    """A kind of place: one row says what every room has to know of it.
+
+    A kind with `rows` is a group: the install record has a list of that name, each row with the `unit` it is wired to or the
+    `units` it serves. What else a kind can be is written out in `Site`: units, panels, trunks, their segments and ends.
+    """
+
+    name: str
+    says: str  # in a sentence: a fault at ...
+    ask: str = ""  # in a question: at which ...? its name, if empty
+    rows: str = ""  # the section of the install record with a row for each
+    keys: tuple[str, ...] = ()  # of such a row, that are no install facts
+    has_facts: bool = True  # install facts may be named after it
+    sees: tuple[str, ...] = ()  # kinds whose facts hold at such a place: the site's and its own, if empty
+    seen_from: tuple[str, ...] = ()  # other kinds of place at which its own facts hold, beside those that say so
+    consists: bool = False  # it consists of units: what is read at one of them is read at it
+    back: bool = True  # and what is read at it is read at each of them
+    at_unit: bool = False  # it stands at one unit, and what stands at the same unit is the same place
+    alike: bool = False  # there may be many; those with the same facts are reasoned about together
+    around: tuple[str, ...] = ()  # kinds that can be gone to for the proofs of a danger: itself, unit and site, if empty
+
+
+_GROUP = ("name", "unit", "units")
+_ROWS = (
+    Kind(
+        "site", "the site", sees=("site",), consists=True,
+        around=("site", "panel", "unit", "trunk", "uplink", "control"),
+    ),
+    Kind(
+        "panel", "a panel", rows="panels", keys=("name",), sees=("site", "panel"), consists=True,
+        around=("panel", "unit", "site"),
+    ),
+    Kind(
+        "unit", "a unit with its branch circuit", sees=("site", "panel", "unit", "trunk", "uplink", "control"),
+        at_unit=True, alike=True, around=("unit", "panel", "site"),
+    ),
+    Kind(
+        "segment", "a piece of trunk between two units", has_facts=False, sees=("site", "trunk", "unit"), alike=True,
+        around=("segment", "trunk", "trunk-end", "unit"),
+    ),
+    Kind(
+        "trunk", "a trunk", rows="trunks", keys=("name", "units", "controller", "segment-length", "except-segments"),
+        sees=("site", "trunk", "unit"), consists=True, around=("trunk", "trunk-end", "segment", "unit"),
+    ),
+    Kind(
+        "trunk-end", "an end of a trunk", "end of the trunk", has_facts=False, sees=("site", "trunk", "trunk-end", "unit"),
+        at_unit=True, around=("trunk-end", "trunk", "segment", "unit"),
+    ),
+    Kind(
+        "uplink", "an uplink", rows="uplinks", keys=_GROUP, sees=("site", "uplink", "unit", "trunk", "panel"), consists=True,
+        back=False, at_unit=True, around=("uplink", "unit", "site"),
+    ),
+    Kind(
+        "control", "a remote-enable input", rows="controls", keys=_GROUP, sees=("site", "control", "unit", "panel"),
+        consists=True, around=("control", "unit", "panel"),
+    ),
+)  # fmt: skip
+KINDS: dict[str, Kind] = {kind.name: kind for kind in _ROWS}
+"""Every kind of place, in the order in which rooms number them."""
+
+
+def sections() -> tuple[str, ...]:
+    """Kinds of place that have install facts."""
+    return tuple(kind.name for kind in KINDS.values() if kind.has_facts)
+
+
+def visible(name: str) -> tuple[str, ...]:
+    """Kinds of place whose install facts hold at a place of this kind."""
+    own = KINDS[name].sees or ("site", name)
+    return (*own, *(k.name for k in KINDS.values() if name in k.seen_from and k.name not in own))
+
+
+def around(name: str) -> tuple[str, ...]:
+    """Kinds of place that can be gone to for the proofs of a danger at a place of this kind."""
+    return KINDS[name].around or (name, "unit", "site")
+
 
 NEAR, FAR = 0, 1
 

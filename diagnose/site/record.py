@@ -18,8 +18,8 @@ from collections.abc import Mapping
 from itertools import pairwise
 
 from diagnose.quantities import Ambiguous, Quantity, Wrong, parse
-from diagnose.site.model import MOST_UNITS, FactSpec, FactValue, Group, Site, Trunk
-from diagnose.site.places import PlaceError, parse_numbers
+from diagnose.site.model import MOST_UNITS, WRITTEN_OUT, FactSpec, FactValue, Group, Site, Trunk
+from diagnose.site.places import KINDS, Kind, PlaceError, parse_numbers
 from diagnose.source.located import Block, Row, Text, Value
 from diagnose.source.problems import Mark, Problem, nearest, shown
 
@@ -27,13 +27,6 @@ LARGEST_COUNT = 1_000_000_000
 VERSION = "1"
 YES = ("yes", "y", "true", "on")
 NO = ("no", "n", "false", "off")
-SECTIONS = {"panels": "panel", "trunks": "trunk", "uplinks": "uplink", "controls": "control"}
-STRUCTURE = {
-    "panel": {"name"},
-    "trunk": {"name", "units", "controller", "segment-length", "except-segments"},
-    "uplink": {"name", "unit", "units"},
-    "control": {"name", "unit", "units"},
-}
 
 
 def parse_fact(spec: FactSpec, text: str) -> FactValue | str:
@@ -97,7 +90,7 @@ class RecordReader:
             mark = version.mark if version is not None else value.mark
             self._problem(mark, "not an install record of version 1", "begin with 'install-record: 1'")
             return None
-        known = {"install-record", "name", "site", "units", *SECTIONS}
+        known = {"install-record", "name", "site", "units", *(kind.rows for kind in KINDS.values() if kind.rows)}
         for key, mark in value.keys_at.items():
             if key not in known:
                 self._problem(mark, f"unknown section {shown(key)}", nearest(key, known))
@@ -108,15 +101,17 @@ class RecordReader:
         panel_rows = self._rows(value, "panels")
         panels = tuple(number for number, _ in panel_rows) or (1,)
         for number, row in panel_rows:
-            self._facts("panel", [number], row, STRUCTURE["panel"])
+            self._facts("panel", [number], row, set(KINDS["panel"].keys))
         trunks = tuple(t for n, row in self._rows(value, "trunks") if (t := self._trunk(n, row, units)))
         self._one_trunk_each(value, trunks)
-        uplinks = self._groups(value, "uplinks", "uplink", units)
-        controls = self._groups(value, "controls", "control", units)
+        groups = {kind.name: self._groups(value, kind, units) for kind in KINDS.values() if kind.rows and kind.name not in WRITTEN_OUT}
         self._check_panels(panels)
         if self.problems:
             return None
-        return Site(name, units, trunks, uplinks, controls, panels, self.facts)
+        return Site(
+            name=name, units=units, trunks=trunks, uplinks=groups.pop("uplink"), controls=groups.pop("control"), panels=panels,
+            facts=self.facts, more=groups,
+        )  # fmt: skip
 
     def _text(self, block: Block, key: str) -> str | None:
         value = block.get(key)
@@ -257,7 +252,7 @@ class RecordReader:
                     )
                 else:
                     lengths[index] = self._metres(special, key)
-        self._facts("trunk", [number], row, STRUCTURE["trunk"])
+        self._facts("trunk", [number], row, set(KINDS["trunk"].keys))
         at = self.facts.get(("trunk", number), {}).get("terminators-at")
         if isinstance(at, tuple) and (stray := [u for u in at if u not in chain]):
             self._problem(row["terminators-at"].mark, f"unit {stray[0]} is not on this trunk", "name units of the trunk")
@@ -280,16 +275,16 @@ class RecordReader:
                 self._problem(record["trunks"].mark, f"unit {min(twice)} is on two trunks", "a unit is on one trunk")
             seen |= set(trunk.units)
 
-    def _groups(self, record: Block, key: str, section: str, units: tuple[int, ...]) -> tuple[Group, ...]:
+    def _groups(self, record: Block, kind: Kind, units: tuple[int, ...]) -> tuple[Group, ...]:
         groups: list[Group] = []
-        for number, row in self._rows(record, key):
+        for number, row in self._rows(record, kind.rows):
             served = self._numbers(row["units"], "'units'") if "units" in row else units
             host = self._numbers(row["unit"], "'unit'") if "unit" in row else served[:1]
             self._known(served, units, row.keys_at.get("units", row.mark))
             self._known(host, units, row.keys_at.get("unit", row.mark))
             if len(host) > 1:
                 self._problem(row["unit"].mark, "'unit' wants the one unit that it is wired to", "for instance unit: 1")
-            self._facts(section, [number], row, STRUCTURE[section])
+            self._facts(kind.name, [number], row, set(kind.keys))
             if served and host:
                 groups.append(Group(number, host[0], served))
         return tuple(groups)

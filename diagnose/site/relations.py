@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from diagnose.site.model import Site
-from diagnose.site.places import FAR, Place
+from diagnose.site.places import FAR, KINDS, SITE, Place
 
 WORDS = ("here", "beyond", "before", "same-trunk", "same-circuit", "same-panel", "elsewhere")
 HERE = 0
@@ -43,12 +43,9 @@ class PlaceIndex(NamedTuple):
 
 def index_places(site: Site) -> PlaceIndex:
     """Number every place of the site and relate all pairs; time and memory grow with their square."""
-    kinds = ("site", "panel", "unit", "segment", "trunk", "trunk-end", "uplink", "control")
-    places = tuple(p for kind in kinds for p in site.places(kind))
+    places = tuple(p for kind in KINDS for p in site.places(kind))
     number = {place: i for i, place in enumerate(places)}
-    by_kind = {
-        kind: np.array([number[p] for p in site.places(kind)], dtype=np.intp) for kind in kinds
-    }
+    by_kind = {kind: np.array([number[p] for p in site.places(kind)], dtype=np.intp) for kind in KINDS}
     return PlaceIndex(places, number, {str(p): p for p in places}, by_kind, _relate(site, places))
 
 
@@ -75,7 +72,7 @@ def _relate(site: Site, places: tuple[Place, ...]) -> npt.NDArray[np.int8]:
         if place.kind == "unit":
             panel[i] = site.panel_of(place.number)
             circuit[i] = circuits.setdefault(site.circuit_of(place.number), len(circuits))
-        if place.kind in ("unit", "trunk-end", "uplink"):
+        if KINDS[place.kind].at_unit:
             unit = site.host(place)
             if unit is not None:
                 host[i] = unit
@@ -91,10 +88,10 @@ def _relate(site: Site, places: tuple[Place, ...]) -> npt.NDArray[np.int8]:
     here |= _same(host)
     unit_numbers = np.array([p.number if p.kind == "unit" else NONE for p in places])
     for i, place in enumerate(places):
-        if place.kind in ("trunk", "panel", "uplink", "control"):
+        if KINDS[place.kind].consists and place != SITE:
             members = trunk_no == place.number if place.kind == "trunk" else np.isin(unit_numbers, site.units_of(place))
             here[i] |= members
-            if place.kind != "uplink":  # a unit other than the uplink's own says nothing about the uplink
+            if KINDS[place.kind].back:  # for one, a unit other than the uplink's own says nothing about the uplink
                 here[:, i] |= members
     code[here] = HERE
     return code

@@ -186,7 +186,7 @@ PIECES = st.sampled_from(["unit", "units", "segment", "near end", "far", "all", 
 
 
 @settings(max_examples=300)
-@given(st.lists(PIECES, max_size=6).map("".join) | st.text(max_size=12), st.sampled_from(KINDS))
+@given(st.lists(PIECES, max_size=6).map("".join) | st.text(max_size=12), st.sampled_from(tuple(KINDS)))
 def test_any_text_finds_places_or_is_refused(text: str, kind: str) -> None:
     site = build(SiteSpec(12, [(list(range(1, 9)), 3), ([9, 10, 11, 12], 9)], uplinks=[(1, [1, 2])]))
     try:
