@@ -22,9 +22,11 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import numpy as np
 
 from diagnose.casework.state import read_site
-from diagnose.evidence.scope.echo import Echo, find_echo, one_sender
+from diagnose.evidence.scope.echo import find_echo
+from diagnose.evidence.scope.echo_judge import Echo
 from diagnose.evidence.scope.echo_place import EchoPlace, locate
-from diagnose.evidence.scope.reader import cable_of
+from diagnose.evidence.scope.echo_stack import one_sender
+from diagnose.evidence.scope.find import cable_of
 from diagnose.evidence.scope.scan import Scan
 from diagnose.knowledge.load import load
 from diagnose.site.model import Site

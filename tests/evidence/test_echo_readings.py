@@ -10,7 +10,8 @@ from diagnose.casework.assess import Assessor, plain
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
 from diagnose.evidence.report import TakenReading
-from diagnose.evidence.scope.reader import analyse, report
+from diagnose.evidence.scope.find import find
+from diagnose.evidence.scope.reader import report
 from diagnose.knowledge.load import load
 from tests.evidence.waves import csv, wave
 
@@ -29,7 +30,7 @@ def taken_of(name: str, segment: float, probe: str | None = None) -> tuple[str, 
     record = RECORD.replace("SEGMENT", str(segment))
     site = read_site(record, K)
     t, y = wave(name, step=40e-9)
-    taken = report(analyse(io.BytesIO(csv(t, y)), site, probe)).taken
+    taken = report(find(io.BytesIO(csv(t, y)), site, probe)).taken
     for answer in taken:
         check = K.checks[answer.check]
         outcome, _, _ = take_answer(K, site, check, find_places(site, check.at, answer.at), answer.answer)

@@ -23,10 +23,11 @@ from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
 from diagnose.evidence import lines as bounded
-from diagnose.evidence.meter import rows as meter_rows
-from diagnose.evidence.meter import sheet as meter_csv
-from diagnose.evidence.meter.analysis import MeterFindings, analyse
+from diagnose.evidence.meter import read as meter_csv
+from diagnose.evidence.meter import reduce as meter_rows
+from diagnose.evidence.meter.cells import numbers
 from diagnose.evidence.meter.columns import column, unit_of
+from diagnose.evidence.meter.find import MeterFindings, find
 from diagnose.evidence.meter.reader import read_meter_log
 from diagnose.evidence.meter.times import stamp, stamps
 from diagnose.evidence.reader import HEAD, Asked, EvidenceError, recognise
@@ -69,7 +70,7 @@ def place(**more: object) -> Site:
 
 
 def look(data: bytes, name: str = "unit 1.csv", **more: object) -> MeterFindings:
-    return analyse(io.BytesIO(data), Asked(name, place(**more)))
+    return find(io.BytesIO(data), Asked(name, place(**more)))
 
 
 def report(data: bytes, name: str = "unit 1.csv", **more: object) -> Report:
@@ -546,12 +547,12 @@ def test_prefixes_fahrenheit_and_units_in_the_cells() -> None:
     assert a.sag.sources[0].ohms == pytest.approx(b.sag.sources[0].ohms, rel=1e-6)
     assert unit_of("°F") == ("celsius", pytest.approx(1 / 1.8), pytest.approx(-32 / 1.8))
     rows = ["Time,Value,Unit"] + [f"10:00:{n:02d},{'229.5' if n % 2 else '229500'},{'V' if n % 2 else 'mV'}" for n in range(60)]
-    ranged = analyse(io.BytesIO("\n".join(rows).encode()), Asked("x.csv"))
+    ranged = find(io.BytesIO("\n".join(rows).encode()), Asked("x.csv"))
     assert np.allclose(ranged.view.log.values, 229.5)
     rows = ["Time;Reading"] + [f"10:00:{n:02d};229,5 V" for n in range(60)]
-    assert np.allclose(analyse(io.BytesIO("\n".join(rows).encode()), Asked("x.csv")).view.log.values, 229.5)
+    assert np.allclose(find(io.BytesIO("\n".join(rows).encode()), Asked("x.csv")).view.log.values, 229.5)
     quoted = ["Time,L1-L2 (V),I (A)"] + [f'"2031-04-01 10:00:{n:02d}","229,5","16,25"' for n in range(60)]
-    assert np.allclose(analyse(io.BytesIO("\n".join(quoted).encode()), Asked("x.csv")).view.log.values, [229.5, 16.25])
+    assert np.allclose(find(io.BytesIO("\n".join(quoted).encode()), Asked("x.csv")).view.log.values, [229.5, 16.25])
 
 
 def test_plain_numbers_as_times() -> None:
@@ -684,7 +685,7 @@ def test_numbers_read_at_once_are_those_of_the_language(values: list[float | Non
     cells = ["" if v is None else f"{v:.{digits}f}" for v in values]
     data = np.frombuffer((";".join(c.replace(".", ",") if comma else c for c in cells) + ";").encode(), dtype=np.uint8)
     ends = np.flatnonzero(data == ord(";"))
-    found, plain = meter_csv.numbers(data, np.concatenate([[0], ends[:-1] + 1]), ends, 44 if comma else 46)
+    found, plain = numbers(data, np.concatenate([[0], ends[:-1] + 1]), ends, 44 if comma else 46)
     for value, good, cell in zip(found, plain, cells, strict=True):
         assert good
         assert np.isnan(value) if not cell else value == float(cell)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.evidence.reader import EvidenceError, recognise
-from diagnose.evidence.scope.reader import analyse
+from diagnose.evidence.scope.find import find
 from tests.evidence.test_waveform import site_of
 from tests.evidence.waves import REQUEST, csv, wave
 
@@ -26,7 +26,7 @@ from tests.evidence.waves import REQUEST, csv, wave
 def test_ways_of_writing(head: str, separator: str, comma: bool, scale: float) -> None:
     t, y = wave("sound-20-lossless", step=200e-9)
     data = csv(t, y, head, separator, comma, scale)
-    a = analyse(io.BytesIO(data))
+    a = find(io.BytesIO(data))
     assert a.decoded is not None
     assert a.decoded.frames[0].data == REQUEST
     assert a.tally.not_understood == 0
@@ -38,7 +38,7 @@ def test_ways_of_writing(head: str, separator: str, comma: bool, scale: float) -
 def test_millivolts_and_two_channels() -> None:
     t, y = wave("sound-20-lossless", step=200e-9)
     rows = "\n".join(f"{a:.9g},{1000 * (2.5 - b / 2):.2f},{1000 * (2.5 + b / 2):.2f}" for a, b in zip(t, y, strict=True))
-    a = analyse(io.BytesIO(f"Time,D0 (-),D1 (+)\ns,mV,mV\n{rows}\n".encode()))
+    a = find(io.BytesIO(f"Time,D0 (-),D1 (+)\ns,mV,mV\n{rows}\n".encode()))
     assert (a.layout.plus, a.layout.minus) == (2, 1)
     assert a.decoded is not None
     assert a.decoded.frames[0].data == REQUEST
@@ -48,7 +48,7 @@ def test_millivolts_and_two_channels() -> None:
 def test_times_with_few_digits_are_evened() -> None:
     t, y = wave("open-300-lossless", step=40e-9)
     rows = "\n".join(f"{a:.6e},{b:.3f}" for a, b in zip(t + 1.0, y, strict=True))  # a microsecond is all that is printed
-    a = analyse(io.BytesIO(f"s,V\n{rows}\n".encode()), site_of())
+    a = find(io.BytesIO(f"s,V\n{rows}\n".encode()), site_of())
     assert a.spot is not None
     assert abs(a.spot.metres - 300) < 9
 
@@ -57,7 +57,7 @@ def test_bad_lines_are_counted_and_shown_safely() -> None:
     t, y = wave("sound-20-lossless", step=400e-9)
     lines = csv(t, y).split(b"\n")
     lines[500:500] = [b"\x1b[31mred\x1b[0m\x00", b"[bold]x[/x],1,2,3", b"9" * 100_000, b"1,inf"]
-    a = analyse(io.BytesIO(b"\n".join(lines)))
+    a = find(io.BytesIO(b"\n".join(lines)))
     assert a.tally.not_understood == 4
     assert a.tally.understood == len(t)
     assert all(s.isprintable() and len(s) < 200 for s in a.tally.samples)
@@ -69,7 +69,7 @@ def test_bad_lines_are_counted_and_shown_safely() -> None:
 )
 def test_hostile_files_are_refused_in_one_line(data: bytes) -> None:
     with pytest.raises(EvidenceError) as caught:
-        analyse(io.BytesIO(data), site_of())
+        find(io.BytesIO(data), site_of())
     assert str(caught.value).isprintable()
 
 
@@ -84,7 +84,7 @@ def test_memory_stays_bounded() -> None:
         "import resource, sys\n"
         "sys.path.insert(0, sys.argv[1])\n"
         "import numpy\n"
-        "from diagnose.evidence.scope.reader import analyse\n"
+        "from diagnose.evidence.scope.find import find\n"
         "class Long:\n"
         "    def __init__(self, rows):\n"
         "        self.n, self.rows, self.rest = 0, rows, b's,V\\n'\n"
@@ -95,7 +95,7 @@ def test_memory_stays_bounded() -> None:
         "            self.n += 20000\n"
         "        out, self.rest = self.rest[:size], self.rest[size:]\n"
         "        return out\n"
-        "a = analyse(Long(int(sys.argv[2])))\n"
+        "a = find(Long(int(sys.argv[2])))\n"
         "print(a.tally.understood, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
     )
     root = str(Path(__file__).parents[2])

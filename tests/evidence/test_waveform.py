@@ -18,12 +18,14 @@ from diagnose.casework.assess import Assessor, plain
 from diagnose.casework.events import Event
 from diagnose.casework.state import find_places, read_site, take_answer
 from diagnose.evidence.reader import Asked, EvidenceError
-from diagnose.evidence.scope.echo import find_echo, one_sender
+from diagnose.evidence.scope.echo import find_echo
 from diagnose.evidence.scope.echo_model import WANTED, Response, pair_of, slopes, step_response
 from diagnose.evidence.scope.echo_place import locate
-from diagnose.evidence.scope.reader import analyse, probe_unit, read, report
+from diagnose.evidence.scope.echo_stack import one_sender
+from diagnose.evidence.scope.find import find, probe_unit
+from diagnose.evidence.scope.read import WaveRows, layout
+from diagnose.evidence.scope.reader import read, report
 from diagnose.evidence.scope.scan import Envelope, Scan
-from diagnose.evidence.scope.sheet import WaveRows, layout
 from diagnose.evidence.scope.uart import decode
 from diagnose.knowledge.load import load
 from diagnose.physics.reflections import echo_train, gamma
@@ -67,7 +69,7 @@ def looked_at(name: str, site: Site | None = None, probe: str | None = None, **o
     key = (name, id(site), probe, tuple(sorted(options.items())))
     if key not in _SEEN:
         t, y = wave(name, **options)  # type: ignore[arg-type]
-        _SEEN[key] = (analyse(io.BytesIO(csv(t, y)), site, probe), site)  # the site stays alive, so its id stays its own
+        _SEEN[key] = (find(io.BytesIO(csv(t, y)), site, probe), site)  # the site stays alive, so its id stays its own
     return _SEEN[key][0]  # type: ignore[index]
 
 
@@ -213,7 +215,7 @@ def test_a_sound_chain_of_stations_is_left_alone_and_a_fault_in_it_found() -> No
     assert echo_of(chains.response(300.0, branches=stations), pause=200e-6).shape == "none"
     site = site_of(segment="30 m")
     t, y = wave(chains.response(300.0, branches=stations, across=[(165.0, 120.0)]))
-    a = analyse(io.BytesIO(csv(t, y)), site)
+    a = find(io.BytesIO(csv(t, y)), site)
     assert a.spot is not None
     assert a.spot.kind == "extra terminator"
     assert abs(a.spot.metres - 165) <= min(a.spot.bar, 5.0)
@@ -281,8 +283,8 @@ def test_a_probe_in_the_middle_names_both_ways() -> None:
 def test_the_probes_place_comes_from_a_comment_or_the_caller() -> None:
     t, y = wave("sound-60-lossy", step=40e-9)
     data = csv(t, y, head="# probe: unit 4\nTime (s),CH1 (V)\n")
-    assert analyse(io.BytesIO(data), site_of()).probe == 4
-    assert analyse(io.BytesIO(data), site_of(), "far end").probe == 11
+    assert find(io.BytesIO(data), site_of()).probe == 4
+    assert find(io.BytesIO(data), site_of(), "far end").probe == 11
     with pytest.raises(EvidenceError, match="unit 5"):
         probe_unit(site_of(), "unit 40")
     with pytest.raises(EvidenceError, match="unit 5"):
@@ -312,7 +314,7 @@ def test_bit_rate_form_and_bytes(rate: int, parity: str, stops: int, form: str) 
 
 def test_an_inverted_probe_is_noticed_and_no_idle_is_taken() -> None:
     t, y = wave("sound-60-lossy", idle=0.25, step=40e-9)
-    a = analyse(io.BytesIO(csv(t, -y)), site_of())
+    a = find(io.BytesIO(csv(t, -y)), site_of())
     assert a.decoded is not None
     assert a.decoded.inverted
     assert a.decoded.frames[0].data == REQUEST
@@ -326,10 +328,10 @@ def test_exchanged_wires_are_taken_where_the_leads_are_sure() -> None:
     t, y = wave("sound-60-lossy", idle=0.25, step=40e-9)
     site = site_of()
     whole = csv(t, -y, "# probe: unit 7\n# leads: checked\nTime (s),CH1 (V)\n")
-    taken = {x.check: x.answer for x in report(analyse(io.BytesIO(whole), site)).taken}
+    taken = {x.check: x.answer for x in report(find(io.BytesIO(whole), site)).taken}
     assert taken["pair-volts-at-unit"] == "reversed"
     rows = "\n".join(f"{a:.9g},{2.5 - b / 2:.4f},{2.5 + b / 2:.4f}" for a, b in zip(t, -y, strict=True))
-    a = analyse(io.BytesIO(f"Time,D0 (-),D1 (+)\ns,V,V\n{rows}\n".encode()), site, "far end")
+    a = find(io.BytesIO(f"Time,D0 (-),D1 (+)\ns,V,V\n{rows}\n".encode()), site, "far end")
     (volts,) = [x for x in report(a).taken if x.check == "idle-volts"]
     outcome, _, _ = take_answer(K, site, K.checks["idle-volts"], find_places(site, "trunk-end", volts.at), volts.answer)
     assert outcome == "reversed"
@@ -381,7 +383,7 @@ def test_a_wrong_rate_on_the_wire_is_taken() -> None:
 def test_a_quiet_line_gives_its_idle_voltage_alone() -> None:
     rng = np.random.default_rng(1)
     t = np.arange(20_000) * 1e-6
-    a = analyse(io.BytesIO(csv(t, 0.254 + rng.normal(0, 0.01, len(t)))), site_of())
+    a = find(io.BytesIO(csv(t, 0.254 + rng.normal(0, 0.01, len(t)))), site_of())
     taken = report(a).taken
     assert [x.check for x in taken] == ["idle-volts"]
     assert taken[0].answer == "254 mV"
@@ -442,7 +444,7 @@ def test_the_pages_example() -> None:
     stations = [Drop(15.0 * n, 0.4, 96_000, 20e-12) for n in range(1, 11)]
     curve = chains.response(150.0, end=None, branches=stations)
     t, y = wave(curve, idle=0.35, noise=0.02)
-    a = analyse(io.BytesIO(csv(t, y)), site_of(segment="15 m"))
+    a = find(io.BytesIO(csv(t, y)), site_of(segment="15 m"))
     said = report(a).says
     numbers = re.compile(r"[\d.]+")
     # A digit in the last place may differ from one machine's arithmetic to another's.

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from diagnose.evidence.meter.levels import Charge
-from diagnose.evidence.meter.rows import GAP_STEPS
+from diagnose.evidence.meter.reduce import GAP_STEPS
 from diagnose.evidence.meter.view import View
 from diagnose.physics import protection
 

@@ -7,12 +7,12 @@ abnormal one would have shown. Where neither holds there is no reading.
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from diagnose.evidence.meter.breaker import Bound, Trip, longest
-from diagnose.evidence.meter.heat import LEAST_AMPS, PANEL_S, moved
+from diagnose.evidence.meter.find import MeterFindings
+from diagnose.evidence.meter.heat import LEAST_AMPS, PANEL_S, breaker_celsius, moved
 from diagnose.evidence.meter.levels import Charge, Level, within
 from diagnose.evidence.meter.sag import CLAMP_ERROR
 from diagnose.evidence.meter.words import (
@@ -29,9 +29,6 @@ from diagnose.evidence.meter.words import (
 )
 from diagnose.evidence.report import TakenReading
 from diagnose.physics import circuit, protection
-
-if TYPE_CHECKING:
-    from diagnose.evidence.meter.analysis import MeterFindings
 
 AS_SET = 0.07  # share of the setting within which a clamp and a car's own steps leave the current
 BELOW = 0.9  # of the setting; less is clearly below
@@ -176,8 +173,6 @@ def trip_time(a: MeterFindings, at: str) -> list[TakenReading]:
 
 def _passed(a: MeterFindings) -> Bound | None:
     """A point of the standard that was passed with the breaker closed, by more than clamp and clock may be out; None for a cold breaker."""
-    from diagnose.evidence.meter.heat import breaker_celsius
-
     view, found = a.view, a.bands
     assert found is not None
     for b in found.bounds:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from diagnose.evidence.meter.breaker import longest
+from diagnose.evidence.meter.find import MeterFindings
 from diagnose.evidence.meter.heat import PANEL_S
 from diagnose.evidence.meter.sag import CLAMP_ERROR
 from diagnose.evidence.meter.words import all_lines, clock, rows_lines
@@ -14,9 +13,6 @@ from diagnose.evidence.report import TakenReading
 from diagnose.gauges.branch import feeder_load, usable
 from diagnose.physics import circuit
 from diagnose.site.places import Place
-
-if TYPE_CHECKING:
-    from diagnose.evidence.meter.analysis import MeterFindings
 
 OVER_S = 300.0
 HELD_S = 1200.0

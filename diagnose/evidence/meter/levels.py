@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from diagnose.evidence.meter.rows import GAP_STEPS
+from diagnose.evidence.meter.reduce import GAP_STEPS
 from diagnose.evidence.meter.view import LEAST_LOAD, View
 
 LEAST_SECONDS = 10.0  # a level is held so long, or three samples where they are farther apart

@@ -1,18 +1,23 @@
 """Logs of multimeters, clamp meters, power loggers and thermometers: volts, amperes, watts and °C over time.
 
 What is computed stands in the modules beside this one (`sag`, `legs`, `levels`, `breaker`, `heat`), what comes of it in
-`taken` and `says`; here it becomes a report.
+`take` and `say`; here it becomes a report.
 """
 
 from __future__ import annotations
 
+import io
 import math
 from itertools import pairwise
 from typing import IO, Any
 
 from diagnose.evidence.lines import binary
-from diagnose.evidence.meter import sheet
-from diagnose.evidence.meter.analysis import analyse
+from diagnose.evidence.meter.draw import drawings
+from diagnose.evidence.meter.find import find
+from diagnose.evidence.meter.layout import LogLayout, layout_of
+from diagnose.evidence.meter.read import LogRows
+from diagnose.evidence.meter.say import figures, says
+from diagnose.evidence.meter.take import take
 from diagnose.evidence.reader import Asked, EvidenceError, reader
 from diagnose.evidence.report import Report, TakenReading
 from diagnose.source.problems import one_line
@@ -26,7 +31,7 @@ def recognise(head: bytes, name: str) -> float:
     if binary(head):
         return 0.0
     try:
-        found = sheet.layout(head.removeprefix(b"\xef\xbb\xbf"))
+        found = layout_of(head.removeprefix(b"\xef\xbb\xbf"))
     except EvidenceError:
         return 0.0
     titled = sum(1 for c in found.used if c.title.strip())
@@ -41,10 +46,8 @@ def recognise(head: bytes, name: str) -> float:
     return min(0.95, score + (0.05 if name.lower().endswith((".csv", ".txt", ".tsv")) else 0.0))
 
 
-def _first_times(head: bytes, found: sheet.LogLayout) -> list[float]:
-    import io
-
-    rows = sheet.LogRows(io.BytesIO(head))
+def _first_times(head: bytes, found: LogLayout) -> list[float]:
+    rows = LogRows(io.BytesIO(head))
     for times, _, _ in rows:
         return [float(t) for t in times[:200]]
     return []
@@ -53,12 +56,8 @@ def _first_times(head: bytes, found: sheet.LogLayout) -> list[float]:
 @reader(KIND, TITLE, recognise, ("unit", "panel", "breaker"))
 def read_meter_log(stream: IO[bytes], asked: Asked) -> Report:
     """Read a meter's log. Figures: see docs/evidence/meter-log.md. Errors: EvidenceError when it is none."""
-    from diagnose.evidence.meter.drawn import drawings
-    from diagnose.evidence.meter.says import figures, says
-    from diagnose.evidence.meter.taken import taken
-
-    a = analyse(stream, asked)
-    readings = taken(a)
+    a = find(stream, asked)
+    readings = take(a)
     found = tuple(one_line(text, 400) for text in says(a))
     placed = tuple(
         TakenReading(t.check, t.at, t.answer, one_line(t.because, 300), t.lines) for t in readings

@@ -11,7 +11,7 @@ import numpy as np
 
 from diagnose.evidence.arrays import Floats
 from diagnose.evidence.meter.columns import AMPS, CELSIUS, JOINT, VOLTS, WATTS
-from diagnose.evidence.meter.rows import MeterLog
+from diagnose.evidence.meter.reduce import MeterLog
 from diagnose.evidence.reader import Asked
 from diagnose.gauges.branch import Branch
 from diagnose.physics import service

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from diagnose.evidence.lines import where
+from diagnose.evidence.meter.find import MeterFindings
 from diagnose.evidence.meter.legs import GONE
 from diagnose.evidence.meter.levels import Level
 from diagnose.evidence.meter.view import View
 from diagnose.source.problems import one_line
-
-if TYPE_CHECKING:
-    from diagnose.evidence.meter.analysis import MeterFindings
 
 SUSTAINED_S = 60.0
 AT_ONCE_S = 3.0

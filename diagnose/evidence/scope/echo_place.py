@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from diagnose.evidence.scope.echo import Echo
+from diagnose.evidence.scope.echo_judge import Echo
 from diagnose.gauges.trunk import segment_lengths
 from diagnose.physics.cable import LIGHT, NOMINAL_IMPEDANCE
 from diagnose.physics.reflections import echo_distance_m, load_from_gamma

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from diagnose.evidence.meter.course import charge_course, leg_course, trip_time
 from diagnose.evidence.meter.feeder import feeder_course
+from diagnose.evidence.meter.find import MeterFindings
+from diagnose.evidence.meter.heat import breaker_celsius
 from diagnose.evidence.meter.legs import GONE, STRAY
 from diagnose.evidence.meter.levels import Charge
 from diagnose.evidence.meter.view import View
@@ -25,9 +25,6 @@ from diagnose.evidence.meter.words import (
 from diagnose.evidence.report import TakenReading
 from diagnose.site.places import Place
 
-if TYPE_CHECKING:
-    from diagnose.evidence.meter.analysis import MeterFindings
-
 FULL = 0.8  # of the setting: from there on a car counts as taking full current
 BRANCH_SHARE, FEEDER_SHARE = 0.03, 0.02  # NEC 210.19 and 215.2 notes: 3 % in the branch, 5 % in all
 LITTLE_SHARE = 0.015
@@ -36,7 +33,7 @@ STEPPED = ("steps-with-others", "steps-down-warm")  # where the current has no o
 ALIKE_AMPS = 0.1
 
 
-def taken(a: MeterFindings) -> list[TakenReading]:
+def take(a: MeterFindings) -> list[TakenReading]:
     """Every reading the log gives, one for each check and place."""
     view = a.view
     unit = view.branch.place
@@ -201,8 +198,6 @@ def _trips(a: MeterFindings, at: str) -> list[TakenReading]:
 
 def held_when_cooler(a: MeterFindings) -> tuple[Charge, float, float] | None:
     """A like load that was held as long in a cooler panel, and the two temperatures in °C; None without one."""
-    from diagnose.evidence.meter.heat import breaker_celsius
-
     for t in a.trips:
         if t.celsius is None:
             continue
@@ -254,4 +249,4 @@ def _joints(a: MeterFindings, at: str) -> list[TakenReading]:
     ]  # fmt: skip
 
 
-__all__ = ["FEEDER_SHARE", "held_when_cooler", "taken"]
+__all__ = ["FEEDER_SHARE", "held_when_cooler", "take"]

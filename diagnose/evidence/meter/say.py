@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from diagnose.evidence.meter.columns import CELSIUS, VOLTS
+from diagnose.evidence.meter.find import MeterFindings
+from diagnose.evidence.meter.layout import describe
 from diagnose.evidence.meter.levels import SELF_CLOSING, Charge
-from diagnose.evidence.meter.rows import MOST
+from diagnose.evidence.meter.reduce import MOST
 from diagnose.evidence.meter.sag import SourceOhms, heat_of
-from diagnose.evidence.meter.sheet import describe
-from diagnose.evidence.meter.taken import FEEDER_SHARE, held_when_cooler
+from diagnose.evidence.meter.take import FEEDER_SHARE, held_when_cooler
 from diagnose.evidence.meter.words import clock, one
 from diagnose.physics import circuit
-
-if TYPE_CHECKING:
-    from diagnose.evidence.meter.analysis import MeterFindings
 
 MOST_LEVELS = 40
 MOST_RANGES = 6

@@ -1,4 +1,5 @@
-"""An echo as answers to the checks of the rule base: at its place where that is clear, else for the pair as a whole.
+"""Readings of a recording: the look of the pair, its idle volts, the port settings, and an echo at its place where that is
+clear, else for the pair as a whole.
 
 Source: transmission-line theory (textbook).
 """
@@ -6,7 +7,7 @@ Source: transmission-line theory (textbook).
 from __future__ import annotations
 
 from diagnose.evidence.report import TakenReading
-from diagnose.evidence.scope.echo import UNCLEAR, Echo
+from diagnose.evidence.scope.echo_judge import UNCLEAR, Echo
 from diagnose.evidence.scope.echo_place import (
     LENGTH_SHARE,
     EchoPlace,
@@ -15,9 +16,49 @@ from diagnose.evidence.scope.echo_place import (
     reaches,
     velocity,
 )
+from diagnose.evidence.scope.find import LOW_SWING_V, NO_VOLTS, WaveFindings
+from diagnose.evidence.scope.uart import rate_words
 from diagnose.gauges.trunk import segment_lengths
 from diagnose.site.model import Site, Trunk
-from diagnose.site.places import Place, describe
+from diagnose.site.places import FAR, NEAR, Place, describe
+
+
+def take(a: WaveFindings) -> tuple[TakenReading, ...]:
+    """The answers to checks that the recording gives."""
+    if a.site is None or a.trunk is None or a.probe is None:
+        return ()
+    unit, lines = f"unit {a.probe}", f"rows 1-{a.tally.understood}"
+    found: list[TakenReading] = []
+    if a.shape:
+        found.append(TakenReading("scope-look", unit, a.shape, a.shape_why, lines))
+    if a.idle_v is not None:
+        at_end = {a.trunk.units[0]: NEAR, a.trunk.units[-1]: FAR}.get(a.probe)
+        because = f"mean of {a.scan.idle.count} samples between frames"
+        if at_end is not None:
+            found.append(TakenReading("idle-volts", str(Place("trunk-end", a.trunk.number, at_end)), f"{1000 * a.idle_v:.0f} mV", because, lines))
+        elif abs(a.idle_v) < NO_VOLTS:
+            found.append(TakenReading("pair-volts-at-unit", unit, "none", because, lines))
+        elif 0.1 < abs(a.idle_v) < LOW_SWING_V:
+            found.append(TakenReading("pair-volts-at-unit", unit, "right-way" if a.idle_v > 0 else "reversed", because, lines))
+    if a.echo is not None:
+        found += echo_readings(a.echo, a.spot, a.site, a.trunk, a.probe, lines)
+    found += _settings(a, lines)
+    return tuple(found)
+
+
+def _settings(a: WaveFindings, lines: str) -> list[TakenReading]:
+    """The controller's port settings, as its own requests show them."""
+    d, site, trunk = a.decoded, a.site, a.trunk
+    if d is None or site is None or trunk is None or not d.clock.standard:
+        return []
+    here = Place("trunk", trunk.number)
+    rate, parity = site.number("trunk.bit-rate", here), site.word("trunk.parity", here)
+    asked = [f for f in d.frames if f.is_request]
+    if not asked or rate is None:
+        return []
+    wrong = d.clock.standard != rate or (d.sure and parity is not None and parity != d.parity)
+    because = f"requests on the wire at {rate_words(d.clock)}, {d.form()}"
+    return [TakenReading("controller-port-shown", str(here), "wrong-serial" if wrong else "as-planned", because, lines)]
 
 AT_UNIT = {"extra terminator": "extra-terminator", "branch": "branch"}
 """What only sits at a unit; the rest may as well be in the cable beside it."""
@@ -109,6 +150,3 @@ def _past_the_end(spot: EchoPlace, trunk: Trunk, probe: int) -> bool:
     """Whether the echo is farther than the recorded trunk is long: then the record is wrong, and no place can be named."""
     longest = max((way.metres[-1] for way in reaches(trunk, probe)), default=0.0)
     return spot.metres > longest * (1 + LENGTH_SHARE) + spot.bar + 1.0
-
-
-__all__ = ["echo_readings"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,14 +15,10 @@ from diagnose.evidence.drawing import (
     CurveMark,
     Drawing,
 )
-from diagnose.evidence.meter.rows import GAP_STEPS
+from diagnose.evidence.meter.find import MeterFindings
+from diagnose.evidence.meter.reduce import GAP_STEPS
 from diagnose.evidence.meter.view import LEAST_LOAD, View
 from diagnose.evidence.meter.words import clock, one
-
-if TYPE_CHECKING:
-
-    from diagnose.evidence.meter.analysis import MeterFindings
-
 
 NEAR_S = 60.0
 STEP_A = 2.0

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import IO, NamedTuple
 
-from diagnose.evidence.meter import sheet
 from diagnose.evidence.meter.breaker import Bands, Trip, bands, trip
 from diagnose.evidence.meter.heat import CutBack, Rise, breaker_celsius, cut_backs, panel_celsius, rises
+from diagnose.evidence.meter.layout import LogLayout
 from diagnose.evidence.meter.legs import FloatingNeutral, LostLeg, floating, lost_legs
 from diagnose.evidence.meter.levels import Charge, Level, charges, levels
-from diagnose.evidence.meter.rows import Reducer
+from diagnose.evidence.meter.read import LogRows
+from diagnose.evidence.meter.reduce import Reducer
 from diagnose.evidence.meter.sag import Sag, sag
 from diagnose.evidence.meter.view import View, look, spot
 from diagnose.evidence.reader import Asked, EvidenceError
@@ -21,8 +22,8 @@ class MeterFindings(NamedTuple):
     """Everything found in a log."""
 
     view: View
-    layout: sheet.LogLayout
-    rows: sheet.LogRows
+    layout: LogLayout
+    rows: LogRows
     held: list[Level]
     spikes: int
     charges: list[Charge]
@@ -37,9 +38,9 @@ class MeterFindings(NamedTuple):
     panel: tuple[float, int, int] | None
 
 
-def analyse(stream: IO[bytes], asked: Asked) -> MeterFindings:
+def find(stream: IO[bytes], asked: Asked) -> MeterFindings:
     """Read a log once, in bounded memory, and find everything in it. Errors: EvidenceError when it is no log."""
-    rows = sheet.LogRows(stream)
+    rows = LogRows(stream)
     layout = rows.layout
     reducer = Reducer(layout.used, layout.dated, bool(layout.number) or not layout.times)
     for times, values, lines in rows:
