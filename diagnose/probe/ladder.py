@@ -16,7 +16,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from typing import Any, NamedTuple
 
-from diagnose.evidence.network.ip.find import CommandOutput, Lookup
+from diagnose.evidence.network.ip.output import CommandOutput, Lookup
 from diagnose.physics import ip, ocpp
 from diagnose.probe import clock as probe_time
 from diagnose.probe import http as probe_http

@@ -16,7 +16,8 @@ from contextlib import ExitStack
 from typing import Any
 
 from diagnose.evidence.intake import Original
-from diagnose.evidence.network.ip.find import Http, judge
+from diagnose.evidence.network.ip.output import Http
+from diagnose.evidence.network.ip.take import take
 from diagnose.evidence.reader import Asked
 from diagnose.evidence.report import Report, TakenReading
 from diagnose.evidence.standpoint import Standpoint, standpoint
@@ -66,7 +67,7 @@ def _report(seen: Ladder, asked: Asked, stand: Standpoint) -> Report:
             7, 7, asked=True, status=up.head.status, host=seen.wish.target.authority.lower(), offered=", ".join(seen.wish.subprotocols), upgrade=True,
             protocol=protocol, location=one_line(up.head.get("location"), 200), page="html" in up.head.get("content-type").lower(),
         ))  # fmt: skip
-    verdict = judge(found, asked, stand)
+    verdict = take(found, asked, stand)
     kept = [t for t in verdict.taken if _stands(seen, t, site)]
     taken = [_worded(seen, t) for t in [*kept, *_own_readings(seen, stand, {t.check for t in kept})]]
     says = [*_first_words(seen), *_rung_lines(seen), *_remarks(seen, site, stand), *(s for s in verdict.says[1:] if not s.startswith(("401 ", "the bring-up")))]

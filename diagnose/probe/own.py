@@ -20,8 +20,8 @@ from ipaddress import IPv4Interface, ip_address
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from diagnose.evidence.network.ip.find import Address, CommandOutput
-from diagnose.evidence.network.ip.reader import gather
+from diagnose.evidence.network.ip.output import Address, CommandOutput
+from diagnose.evidence.network.ip.read import gather
 from diagnose.probe.target import Until
 from diagnose.source.problems import one_line
 

@@ -42,3 +42,29 @@ def test_evidence_has_no_effects_and_imports_only_from_above(path: Path) -> None
 @pytest.mark.parametrize("path", sorted(PROBE.glob("*.py")), ids=lambda p: p.name)
 def test_probes_import_only_from_above(path: Path) -> None:
     assert rooms(path) <= ABOVE | {"evidence", "probe"}
+
+
+READERS = sorted(p.parent for p in EVIDENCE.rglob("reader.py") if p.parent != EVIDENCE)
+STAGES = ("read", "find", "take", "say")
+
+
+@pytest.mark.parametrize("folder", READERS, ids=[str(p.relative_to(EVIDENCE)) for p in READERS])
+def test_every_family_goes_one_way(folder: Path) -> None:
+    """Bytes to values, values to findings, findings to readings and sentences; a stage never imports a later one."""
+    for n, stage in enumerate(STAGES):
+        path = folder / f"{stage}.py"
+        assert path.exists(), stage
+        here = ".".join(("diagnose", *folder.relative_to(ROOT).parts))
+        later = {f"{here}.{x}" for x in ("reader", *STAGES[n + 1 :]) if (stage, x) != ("take", "say")}
+        assert not later & set(imported(path))
+
+
+def test_no_two_classes_of_the_rooms_have_one_name() -> None:
+    """So that each can be found by its name."""
+    named: dict[str, str] = {}
+    for path in (*FILES, *sorted(PROBE.glob("*.py"))):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                name = node.name.lstrip("_")
+                assert name not in named, f"{name} in {path.name} and {named[name]}"
+                named[name] = path.name
