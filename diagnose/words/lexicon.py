@@ -61,6 +61,10 @@ class Lexicon:
             (w.id, tuple(parse_part(part) for part in text.split("+")), text) for w in words.values() for text in w.together
         )
         self._parts = _Table(("", p, "") for _, parts, _ in self.together for part in parts for p in part)
+        self._begun_by: dict[Phrase, list[int]] = defaultdict(list)  # rows of `together` by the phrases of their first part
+        for n, (_, parts, _) in enumerate(self.together):
+            for phrase in parts[0]:
+                self._begun_by[phrase].append(n)
         self._single = self._words_of_groups(groups)
         self.things = self._single["equipment"] | self._single["panel"] | self._single["metal"]
         self.telling = self._telling()
@@ -118,7 +122,8 @@ class Lexicon:
                 if at and at not in spans[phrase]:
                     spans[phrase].append(at)
         hits = []
-        for sign, parts, text in self.together:
+        for n in sorted({n for phrase in spans for n in self._begun_by.get(phrase, ())}):
+            sign, parts, text = self.together[n]
             found = [[at for p in part for at in spans.get(p, ())] for part in parts]
             if all(found):
                 for chosen in product(*found):
@@ -161,16 +166,16 @@ def _found(
 def _match(phrase: Phrase, tokens: Sequence[Token], classes: Sequence[Mapping[str, int]], start: int) -> tuple[int, ...]:
     """The tokens at which a phrase stands, beginning at `start`; empty when it does not."""
     at: list[int] = []
-    place = start
-    for n, item in enumerate(phrase):
+    place, end, sentence = start, len(tokens), tokens[start].sentence
+    for item in phrase:
         skipped = 0
         while True:
-            if place >= len(tokens) or tokens[place].sentence != tokens[start].sentence:
+            if place >= end or tokens[place].sentence != sentence:
                 return ()
             size = _size(item, tokens[place], classes[place])
             if size:
                 break
-            if n == 0 or skipped == SKIPPED or tokens[place].said not in SMALL:
+            if not at or skipped == SKIPPED or tokens[place].said not in SMALL:
                 return ()
             skipped += 1
             place += 1
@@ -181,9 +186,9 @@ def _match(phrase: Phrase, tokens: Sequence[Token], classes: Sequence[Mapping[st
 
 def _size(item: str, token: Token, classes: Mapping[str, int]) -> int:
     """How many tokens an item takes at a token; 0 when it is not there."""
-    if item in (token.word, token.said):
+    if item == token.word or item == token.said:  # no tuple: this runs some hundred times for a line
         return 1
-    return classes.get(item[1:-1], 0) if item.startswith("<") else 0
+    return classes.get(item[1:-1], 0) if item[0] == "<" else 0
 
 
 def _hit(sign: str, at: tuple[int, ...], tokens: Sequence[Token], text: str) -> Hit:
