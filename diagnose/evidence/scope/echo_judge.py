@@ -173,9 +173,13 @@ def judge(stack: Stack, fit: Fit, pair: CablePair, usable: float, edges: int, st
         shape, delay, delay_bar, factor, factor_bar, branch, branch_bar, rival = "none", 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, None
     two = found and fit.shape == "two"
     return Echo(
-        shape, delay, delay_bar, factor, factor_bar, branch, branch_bar, r.source if found else SOURCE_PRIOR[0], rise, size, overshoot, ring, settles,
-        nearest, farthest, least, edges, left_over, 2 * (r.tau + r.beyond) if two else 0.0, r.last if two else 0.0,
-        found and fit.shape in ("pass", "two", "branch"), "" if rival is None else "branch" if rival.response.stub > 0 else "step", *begins, other, *slight,
+        shape=shape, delay=delay, delay_bar=delay_bar, factor=factor, factor_bar=factor_bar, branch=branch, branch_bar=branch_bar,
+        source=r.source if found else SOURCE_PRIOR[0], rise=rise, step_v=size, overshoot=overshoot, ring_s=ring, settles=settles,
+        nearest=nearest, farthest=farthest, least=least, edges=edges, fit=left_over,
+        second_delay=2 * (r.tau + r.beyond) if two else 0.0, second_factor=r.last if two else 0.0,
+        passes=found and fit.shape in ("pass", "two", "branch"),
+        rival="" if rival is None else "branch" if rival.response.stub > 0 else "step",
+        from_delay=begins[0], to_delay=begins[1], other=other, slight_delay=slight[0], slight_factor=slight[1],
     )  # fmt: skip
 
 

@@ -32,7 +32,16 @@ LOW_SWING_V = 1.0
 """Settled volts between the wires under which the rule base calls a signal small."""
 RINGS = 0.1
 """An echo that lifts the edge by this share, or a branch that cuts it so, counts as ringing (common practice, no source)."""
-DRIVEN_SHARE = 0.6  # an idle level above this share of the driven one is held by a driver, not by bias
+DRIVEN_SHARE = 0.6
+"""An idle level above this share of the driven one is held by a driver, not by bias."""
+LEAST_MARK_V, BIAS_MOST_V = 0.1, 1.5
+"""Driven levels under the first say nothing of who holds the line; without frames bias does not reach the second, V."""
+HALF_HEIGHT, HALF_BITS = (0.25, 0.7), 0.08
+"""Shares of the driven level between which a bit stands at half height, and the share of such bits when two send at once."""
+SHORT_BIT, MOST_SHORT, SHORT_SHARE = 0.4, 3, 0.02
+"""Bits that a change lasts at least in a sound signal; so many shorter ones, or such a share, are noise."""
+MOST_UNCLOCKED, FEWEST_BURSTS = 30, 3
+"""Changes that fit no bit rate, and bursts on the idle line, from which they are noise (common practice, no source)."""
 NO_VOLTS = 0.02  # meter offset and pick-up
 LEAST_IDLE = 30  # samples
 HELD_S = 0.03  # no frame keeps the line low for so long
@@ -120,9 +129,9 @@ def find(stream: IO[bytes], site: Site | None = None, probe: str | None = None) 
     spot = locate(echo, site, trunk, unit) if echo else None
     if echo is not None and spot is not None:  # whether the line ends there is known from the record
         echo = echo._replace(factor=spot.factor, factor_bar=spot.factor_bar)
-    driven, mark = _driven(scan, decoded)
-    idle_v, idle_why = _idle(scan, decoded, mark, rows.layout.leads_sure)
-    shape, why = _shape(scan, decoded, echo, driven, idle_v)
+    driven, mark = driven_levels(scan, decoded)
+    idle_v, idle_why = idle_volts(scan, decoded, mark, rows.layout.leads_sure)
+    shape, why = shape_of(scan, decoded, echo, driven, idle_v)
     return WaveFindings(
         scan, rows.layout, rows.tally, decoded, tuple(windows), echo, spot, site, trunk, unit, bool(said), driven, mark,
         idle_v, idle_why, shape, why,
@@ -141,7 +150,7 @@ def _chosen(scan: Scan, decoded: Decoded | None) -> list[EdgeWindow]:
     return one_sender(windows, scan.noise)
 
 
-def _driven(scan: Scan, decoded: Decoded | None) -> tuple[float, float]:
+def driven_levels(scan: Scan, decoded: Decoded | None) -> tuple[float, float]:
     """Settled volts of the driven levels from their middle, and the level of mark."""
     if len(scan.times) < 4:
         return 0.0, 0.0
@@ -157,7 +166,7 @@ def _driven(scan: Scan, decoded: Decoded | None) -> tuple[float, float]:
     return (top - bottom) / 2, bottom if decoded and decoded.inverted else top
 
 
-def _idle(scan: Scan, decoded: Decoded | None, mark: float, leads_sure: bool = False) -> tuple[float | None, str]:
+def idle_volts(scan: Scan, decoded: Decoded | None, mark: float, leads_sure: bool = False) -> tuple[float | None, str]:
     """The idle voltage in V, or why there is none. With leads that are not sure a negative one says nothing."""
     idle = scan.idle
     if idle.count < LEAST_IDLE:
@@ -166,14 +175,14 @@ def _idle(scan: Scan, decoded: Decoded | None, mark: float, leads_sure: bool = F
     upside_down = decoded.inverted if decoded is not None else idle.mean < -NO_VOLTS
     if upside_down and not leads_sure:
         return None, "the resting level is the negative one: either the probe's leads or the two wires are exchanged; check the leads first"
-    if len(scan.times) and abs(mark) > 0.1 and abs(idle.mean) > DRIVEN_SHARE * abs(mark):
+    if len(scan.times) and abs(mark) > LEAST_MARK_V and abs(idle.mean) > DRIVEN_SHARE * abs(mark):
         return None, "a driver holds the line between the frames, so the pause does not show the bias"
-    if not len(scan.times) and abs(idle.mean) > 1.5:
+    if not len(scan.times) and abs(idle.mean) > BIAS_MOST_V:
         return None, "the level is that of a driver, not of bias"
     return idle.mean, ""
 
 
-def _shape(scan: Scan, decoded: Decoded | None, echo: Echo | None, driven: float, idle_v: float | None) -> tuple[str, str]:
+def shape_of(scan: Scan, decoded: Decoded | None, echo: Echo | None, driven: float, idle_v: float | None) -> tuple[str, str]:
     """The outcome of `scope-look`, or an empty text when the recording does not show it, and why."""
     lasts = scan.end - (scan.start or 0.0)
     if len(scan.times) < 4:
@@ -187,14 +196,15 @@ def _shape(scan: Scan, decoded: Decoded | None, echo: Echo | None, driven: float
         bit = 1 / decoded.clock.rate
         broken = sum(1 for f in decoded.frames if f.bad)
         levels = np.abs(np.array(scan.before[1:]) - (scan.threshold or 0.0))[runs < IDLE_BITS * bit]
-        half = float(((levels > 0.25 * driven) & (levels < 0.7 * driven)).mean()) if len(levels) else 0.0
-        if half > 0.08 and broken:
+        half = float(((levels > HALF_HEIGHT[0] * driven) & (levels < HALF_HEIGHT[1] * driven)).mean()) if len(levels) else 0.0
+        if half > HALF_BITS and broken:
             return "collisions", f"{100 * half:.0f} % of the bits stand at half height, {broken} frames are broken"
-        if int((runs < 0.4 * bit).sum()) > max(3, 0.02 * len(runs)):
-            return "noise-bursts", f"{int((runs < 0.4 * bit).sum())} changes are shorter than half a bit"
-    elif len(runs) > 30:
+        short = int((runs < SHORT_BIT * bit).sum())
+        if short > max(MOST_SHORT, SHORT_SHARE * len(runs)):
+            return "noise-bursts", f"{short} changes are shorter than half a bit"
+    elif len(runs) > MOST_UNCLOCKED:
         return "noise-bursts", "the changes fit no bit rate"
-    if scan.idle.bursts >= 3:
+    if scan.idle.bursts >= FEWEST_BURSTS:
         return "noise-bursts", f"{scan.idle.bursts} bursts on the idle line, up to {max(abs(scan.idle.low), abs(scan.idle.high)):.2f} V"
     if idle_v is not None and abs(idle_v) < THRESHOLD_V:
         return "idle-floats", f"idle at {1000 * idle_v:+.0f} mV, under the 200 mV that a receiver needs"

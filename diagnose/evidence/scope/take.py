@@ -22,6 +22,9 @@ from diagnose.gauges.trunk import segment_lengths
 from diagnose.site.model import Site, Trunk
 from diagnose.site.places import FAR, NEAR, Place, describe
 
+LEAST_PAIR_V = 0.1
+"""Idle volts from which their sign says which way round the pair is (common practice, no source)."""
+
 
 def take(a: WaveFindings) -> tuple[TakenReading, ...]:
     """The answers to checks that the recording gives."""
@@ -38,7 +41,7 @@ def take(a: WaveFindings) -> tuple[TakenReading, ...]:
             found.append(TakenReading("idle-volts", str(Place("trunk-end", a.trunk.number, at_end)), f"{1000 * a.idle_v:.0f} mV", because, lines))
         elif abs(a.idle_v) < NO_VOLTS:
             found.append(TakenReading("pair-volts-at-unit", unit, "none", because, lines))
-        elif 0.1 < abs(a.idle_v) < LOW_SWING_V:
+        elif LEAST_PAIR_V < abs(a.idle_v) < LOW_SWING_V:
             found.append(TakenReading("pair-volts-at-unit", unit, "right-way" if a.idle_v > 0 else "reversed", because, lines))
     if a.echo is not None:
         found += echo_readings(a.echo, a.spot, a.site, a.trunk, a.probe, lines)

@@ -19,7 +19,7 @@ BLOCK = 1 << 20
 """Bytes read at once; the result does not depend on how the stream gives them."""
 
 
-def _whole_bytes(hexes: bytes) -> int:
+def whole_bytes(hexes: bytes) -> int:
     """How much of an unfinished line of hex can be taken without parting a byte."""
     space = hexes.rfind(b" ")
     return space + 1 if space >= 0 else len(hexes) & ~1
@@ -62,7 +62,7 @@ class CaptureReader:
     def _endless(self, line: bytes) -> tuple[bytes, bytes | None]:
         """Bytes without a line end are taken in parts; of anything else the beginning."""
         if all_hex(line):
-            return line[: (keep := _whole_bytes(line))], line[keep:]
+            return line[: (keep := whole_bytes(line))], line[keep:]
         self.text.tally.cut += 1
         return line[:LONGEST], None
 
