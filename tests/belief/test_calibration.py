@@ -12,9 +12,9 @@ import pytest
 from diagnose.belief.evidence import Evidence
 from diagnose.belief.posterior import SLIP, UNLISTED_PRIOR, Belief, believe
 from diagnose.belief.steps import Context, next_steps
-from diagnose.casework.state import DANGER
 from diagnose.drill.bench import Bench
 from diagnose.drill.play import likely_complaint
+from diagnose.knowledge.model import DANGER
 from diagnose.site.places import Place
 from tests.belief.small_bases import CheckSpec, FaultSpec, Line, Ready, SiteSpec, Spec
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 import random
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from diagnose.belief.evidence import Evidence
-from diagnose.belief.posterior import PAIRED, Belief, believe
+from diagnose.belief.posterior import PAIRED, Belief, _choose_for_pairs, believe
 from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
 from diagnose.site.places import Place
@@ -80,13 +81,13 @@ def test_answers_to_different_checks(block: int) -> None:
     assert abnormal > 10
 
 
-def repaired(draw: random.Random, spec: Spec, ref: Reference, rounds: int = 3) -> list[Answer]:
-    """Some answers, repairs, and some of the checks again after them, one place each; a repair may be done again."""
+def repaired(draw: random.Random, spec: Spec, ref: Reference, rounds: int = 3, most: int = 1) -> list[Answer]:
+    """Some answers, repairs, and some of the checks again after them, at up to `most` places; a repair may be done again."""
     answers = []
     done: tuple[tuple[str, Spot], ...] = ()
     for _ in range(draw.randint(2, rounds)):
         for name in draw.sample([c.id for c in spec.checks], draw.randint(1, 3)):
-            answer = one_answer(draw, spec, name)
+            answer = one_answer(draw, spec, name, most)
             answers.append(answer._replace(mended=done, complaint=answer.complaint and not done))
         f, place = draw.choice(ref.singles)
         done += (draw.choice([*done, (f.mended_by, place)]),)
@@ -110,7 +111,7 @@ def test_a_repair_done_again_and_what_it_is_worth() -> None:
         draw = random.Random(f"again {seed}")
         spec = random_spec(draw)
         ready, ref = Ready(spec), Reference(spec)
-        answers = repaired(draw, spec, ref, rounds=5)
+        answers = repaired(draw, spec, ref, rounds=5, most=3)
         belief = believe(ready.tables, evidence(answers))
         again += any(len(set(a.mended)) < len(a.mended) for a in answers)
         singles_only(spec, ready, answers)
@@ -194,6 +195,47 @@ def test_pairs_with_several_answers_to_one_check() -> None:
     """A place repeats, for a pair, what was seen last at a place that lies alike to both, as in the drill's bench."""
     worst, bases = pair_differences(1, repeats=True)
     assert worst < 1e-9, f"{bases} of 40 bases differ, by a factor of up to {math.exp(worst):.3g}"
+
+
+def test_which_singles_are_paired() -> None:
+    """The likeliest half, then for each answer, the strangest first, its eight best explanations, 48 in all."""
+    n = 120
+    log_single = -np.arange(n, dtype=float)  # the likeliest are 0, 1, 2, ...
+    log_of = np.full((5, n), -20.0)
+    best = {0: range(100, 110), 1: range(30, 36), 2: range(90, 98), 3: range(40, 48), 4: range(60, 68)}
+    strange = {0: -1.0, 1: -5.0, 2: -4.0, 3: -3.0, 4: -2.0}  # how well answer t is explained at best, against -20 by the likeliest
+    for t, rows in best.items():
+        for place, single in enumerate(rows):
+            log_of[t, single] = strange[t] - 1e-3 * place
+    chosen = _choose_for_pairs(log_single, np.zeros(n), log_of).tolist()
+    assert chosen[: PAIRED // 2] == list(range(24))
+    assert chosen[24:] == [*range(100, 108), *range(60, 68), *range(40, 48)]
+    assert len(chosen) == PAIRED == 48
+    # What is found twice counts once, and the next answer fills up.
+    log_of[4] = log_of[0]
+    assert _choose_for_pairs(log_single, np.zeros(n), log_of).tolist()[24:] == [*range(100, 108), *range(40, 48), *range(90, 98)]
+    log_prior = np.zeros(n)
+    log_prior[101] = 1.0  # a likely cause explains better
+    assert _choose_for_pairs(log_single, log_prior, log_of).tolist()[24] == 101
+    equal = np.zeros(n) + 1e-12 * np.arange(n)  # equal but for rounding: in their order
+    assert _choose_for_pairs(equal, np.zeros(n), np.zeros((1, n))).tolist()[:24] == list(range(24))
+    assert _choose_for_pairs(equal + 2e-9 * np.arange(n), np.zeros(n), np.zeros((1, n))).tolist()[:2] == [119, 118]
+    assert _choose_for_pairs(np.zeros(0), np.zeros(0), np.zeros((2, 0))).tolist() == []
+
+
+def test_groups_count_each_hypothesis_once() -> None:
+    """P(at least one of a group), each single weighed: a pair within one group is taken off once, by the weight of its first."""
+    none = np.zeros((0, 2), dtype=np.intp)
+    spec = Spec(SiteSpec(4), [CheckSpec("check", "unit", ("fine", "odd"))], [FaultSpec("loose", "unit", "common", [Line("check", "odd", "usually")])])
+    plain = believe(Ready(spec).tables, ())
+    b = replace(plain, single=np.array([0.1, 0.2, 0.05, 0.0]), paired=np.array([[0, 1], [0, 2], [1, 3]]), pair=np.array([0.04, 0.02, 0.01]))
+    group = np.array([0, 0, 1, 1])
+    assert b.marginal == pytest.approx([0.16, 0.25, 0.07, 0.01])
+    assert b.of_group(group) == pytest.approx([0.16 + 0.25 - 0.04, 0.08])
+    weights = np.array([0.5, 0.25, 1.0, 0.0])
+    assert b.of_group(group, weights) == pytest.approx([0.5 * 0.16 + 0.25 * 0.25 - 0.5 * 0.04, 0.07])
+    assert replace(b, paired=none, pair=np.zeros(0)).of_group(group) == pytest.approx([0.3, 0.05])
+    assert replace(b, single=np.array([0.9, 0.9, 0.0, 0.0])).of_group(group)[0] == 1.0
 
 
 def test_probabilities_sum_to_one_and_marginals_stay_below() -> None:

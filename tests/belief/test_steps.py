@@ -19,11 +19,11 @@ from diagnose.belief.posterior import Belief
 from diagnose.belief.steps import Context, Step, next_steps
 from diagnose.casework.assess import Assessor, plain
 from diagnose.casework.events import Event
-from diagnose.casework.state import DANGER
 from diagnose.casework.view import Assessment
 from diagnose.drill.bench import Bench
 from diagnose.drill.play import Player, open_case
 from diagnose.knowledge.load import build, load, shipped_folder
+from diagnose.knowledge.model import DANGER
 from diagnose.site.places import Place, describe
 from tests.belief.small_bases import CheckSpec, FaultSpec, Line, Ready, SiteSpec, Spec, blocks, random_spec
 

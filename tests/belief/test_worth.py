@@ -14,7 +14,7 @@ import pytest
 from diagnose.belief import steps as chooser
 from diagnose.belief.posterior import Belief, believe
 from diagnose.belief.steps import Context, Step, cost, next_steps, weigh
-from diagnose.belief.tables import ALIKE
+from diagnose.belief.tables import ALIKE, build_tables
 from diagnose.knowledge import model as m
 from diagnose.site.places import Place
 from tests.belief.enumeration import Reference
@@ -354,6 +354,27 @@ def test_a_reading_that_the_repair_would_cover(one: float, other: float, minutes
         assert step.worth == pytest.approx(step.gain / minutes)
         assert [x for _, x in step.chances] == pytest.approx(mixed)
         assert step.probability == pytest.approx(one + other)
+
+
+def test_where_the_record_breaks_a_rule_at_many_places_each_is_less_telling() -> None:
+    """A prior word of the audit counts at its place alone, over the square root of how many places have it."""
+    spec = Spec(
+        SiteSpec(4), [CheckSpec("check", "unit", ("fine", "odd"))],
+        [FaultSpec(name, "unit", "uncommon", [Line("check", "odd", "usually")]) for name in ("loose", "worn")],
+    )  # fmt: skip
+    ready = Ready(spec)
+    k, old = ready.knowledge, ready.tables
+
+    def odds(words: dict[int, str]) -> list[float]:
+        priors = {("loose", Place("unit", n)): word for n, word in words.items()}
+        t = build_tables(k, ready.site, old.expectations, priors)
+        plain = 0.008 / 4
+        scale = 0.7 / sum([max(plain, k.prior(words[n]) / math.sqrt(len(words))) if n in words else plain for n in range(1, 5)] + [plain] * 4)
+        return [float(t.odds[n] / (1 + t.odds[n]) / scale) for n in range(t.size) if t.fault[n] == "loose"]
+
+    assert odds({}) == pytest.approx([0.002] * 4)
+    assert odds({2: "common"}) == pytest.approx([0.002, 0.02, 0.002, 0.002])
+    assert odds({1: "very-common", 2: "common", 3: "very-rare", 4: "common"}) == pytest.approx([0.02, 0.01, 0.002, 0.01])
 
 
 def test_at_a_large_site_the_suspects_and_the_cuts_are_tried() -> None:

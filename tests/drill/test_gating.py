@@ -14,11 +14,12 @@ from diagnose.casework.assess import Assessor, plain
 from diagnose.casework.casefile import EPOCH
 from diagnose.casework.events import Event
 from diagnose.casework.gate import Bars, may_take
-from diagnose.casework.state import DANGER, MADE_SAFE
+from diagnose.casework.state import MADE_SAFE
 from diagnose.casework.view import Assessment
 from diagnose.drill.play import open_case
 from diagnose.knowledge import model as m
 from diagnose.knowledge.load import load
+from diagnose.knowledge.model import DANGER
 from diagnose.site.places import describe
 
 SITES = Path(__file__).resolve().parents[1] / "sites"
