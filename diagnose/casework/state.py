@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from diagnose.casework.answers import plain, said
 from diagnose.casework.entries import Entry, Log
 from diagnose.casework.events import Event, tells_of_danger
+from diagnose.casework.renamed import today
 from diagnose.gauges import load_all
 from diagnose.gauges.base import READINGS
 from diagnose.knowledge import model as m
@@ -204,7 +205,7 @@ def read_entries(events: Iterable[Event], k: m.Knowledge) -> Log:
 
     log = Log(raises)
     for event in events:
-        log.add(event)
+        log.add(today(event, k))
     return log
 
 

@@ -284,11 +284,38 @@ def _then_names(k: m.Knowledge, label: str, r: m.ReadingRule) -> Iterator[Findin
             yield _unknown(r.spot, label, "prior word", t.word, k.scales["prior"].words)
 
 
+def replaced(k: m.Knowledge) -> Iterator[Finding]:
+    """What took the place of a name is there, and the name itself is not used again."""
+    tables: Mapping[str, Mapping[str, object]] = {
+        "check": k.checks, "remedy": k.remedies, "fault": k.faults, "fact": k.facts,
+    }  # fmt: skip
+    for row in k.replaced.values():
+        old = row.id.rpartition(" ")[2]
+        label = f"replaced {old}"
+        known: Iterable[str]
+        if row.kind == "outcome":
+            check = k.checks.get(row.of)
+            if check is None:
+                yield _unknown(row.spot, label, "check", row.of, k.checks)
+                continue
+            known = check.outcome_ids
+        else:
+            known = tables[row.kind]
+        if old in known:
+            yield (row.spot, f"{label}: there is a {row.kind} {shown(old)} still", "take another name for it: old cases mean what it was", "twice")
+        if row.by and row.by not in known:
+            after = k.replaced.get(m.replaced_id(row.kind, row.by, row.of))
+            if after is None:
+                yield _unknown(row.spot, label, row.kind, row.by, known)
+            elif k.today(row.kind, old, row.of) not in known and after.by:
+                yield (row.spot, f"{label}: the names go round in a circle", f"let the last one name a {row.kind} of today", "unknown-name")
+
+
 CHECKS: tuple[Callable[[m.Knowledge], Iterator[Finding]], ...] = (
     sources, faults, proofs, mechanisms, checks, remedies, unused, rules,
     lint_effects.lines, lint_effects.undetectable, lint_effects.twins, lint_effects.ways,
     lint_words.titles, lint_words.placeholders, lint_words.phrases, lint_safety.danger, lint_safety.complaints, lint_safety.signs_asked, lint_safety.innocence,
     lint_steps.needs, lint_steps.back_in_service, lint_steps.told_to_laypeople,
     lint_dangers.names, lint_dangers.by_rules, lint_dangers.ended, lint_dangers.proofs, lint_dangers.cautions, lint_dangers.severe,
-    lint_listen.groups, lint_listen.phrases,
+    lint_listen.groups, lint_listen.phrases, replaced,
 )  # fmt: skip

@@ -21,7 +21,7 @@ from diagnose.knowledge import model as m
 from diagnose.site.model import FactSpec
 from diagnose.source.problems import InputError, Mark, Problem, one_line
 
-FORMAT = "22"
+FORMAT = "23"
 MOST_KEPT = 8  # compiled forms; a rule author makes a new one with every change
 
 
@@ -69,7 +69,7 @@ def build(folder: Path, key: str = "") -> tuple[m.Knowledge, list[Problem]]:
     knowledge = m.Knowledge(
         blocks["fact"], blocks["source"], blocks["caution"], blocks["check"], blocks["mechanism"],
         blocks["fault"], blocks["remedy"], blocks["rule"], blocks["danger"],
-        blocks["group"], blocks["words"], blocks["scale"], key or content_key(folder),
+        blocks["group"], blocks["words"], blocks["scale"], blocks["replaced"], key or content_key(folder),
     )  # fmt: skip
     if not unread:
         problems.extend(pinned(lint(knowledge), folder, shown_folder(folder)))
@@ -82,7 +82,7 @@ def shown_folder(folder: Path) -> str:
 
 
 def _empty(key: str) -> m.Knowledge:
-    return m.Knowledge({}, {}, {}, {}, {}, {}, {}, {}, {}, {}, {}, {name: m.Scale(name, {}) for name in ("how-often", "prior")}, key)
+    return m.Knowledge({}, {}, {}, {}, {}, {}, {}, {}, {}, {}, {}, {name: m.Scale(name, {}) for name in ("how-often", "prior")}, {}, key)
 
 
 def content_key(folder: Path) -> str:
@@ -195,5 +195,6 @@ def decode(data: dict[str, Any], key: str) -> m.Knowledge:
         {r[0]: m.Group(*spot(r)) for r in rows["groups"]},
         {r[0]: m.Words(*spot(r)) for r in rows["words"]},
         {r[0]: m.Scale(r[0], r[1]) for r in rows["scales"]},
+        {r[0]: m.Replaced(*spot(r)) for r in rows["replaced"]},
         key,
     )

@@ -35,6 +35,7 @@ DANGER_LEVELS = ("stop", "hold")
 DANGER, PANEL_DANGER = "danger-signs", "panel-danger-signs"
 SIGNS = (DANGER, PANEL_DANGER)  # the checks whose outcomes are danger signs
 NO_ANSWER = ("do-not-know", "cannot-reach")
+REPLACED_KINDS = ("check", "outcome", "remedy", "fault", "fact")  # whose names stand in stored cases
 
 Given = tuple[tuple[str, tuple[str, ...]], ...]
 """Install facts or audit gauges, each with the words any one of which will do."""
@@ -277,6 +278,21 @@ class Scale(NamedTuple):
     words: Mapping[str, float]
 
 
+class Replaced(NamedTuple):
+    """A name that was given up. Cases of then go on to be read with it.
+
+    id   kind and name, for an outcome `outcome CHECK NAME`
+    by   the name of today; empty when there is none any more
+    """
+
+    id: str
+    kind: str
+    of: str
+    by: str
+    why: str
+    spot: Spot
+
+
 class Knowledge(NamedTuple):
     """A whole rule base. Mappings keep the order of the files."""
 
@@ -292,6 +308,7 @@ class Knowledge(NamedTuple):
     groups: Mapping[str, Group]
     words: Mapping[str, Words]
     scales: Mapping[str, Scale]
+    replaced: Mapping[str, Replaced]
     key: str
 
     def often(self, word: str) -> float:
@@ -299,6 +316,23 @@ class Knowledge(NamedTuple):
 
     def prior(self, word: str) -> float:
         return self.scales["prior"].words[word]
+
+    def today(self, kind: str, name: str, of: str = "") -> str:
+        """What is called `name` in a case of any age, by its name of today; `name` itself where nothing was replaced.
+
+        kind   one of REPLACED_KINDS; `of` is the check of an outcome, by its name of today
+        """
+        for _ in self.replaced:  # a name may have been given up more than once
+            row = self.replaced.get(replaced_id(kind, name, of))
+            if row is None or not row.by:
+                break
+            name = row.by
+        return name
+
+
+def replaced_id(kind: str, name: str, of: str = "") -> str:
+    """The id of a block `replaced`."""
+    return f"{kind} {of} {name}" if kind == "outcome" else f"{kind} {name}"
 
 
 def may(role: str, needed: str) -> bool:

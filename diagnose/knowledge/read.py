@@ -194,10 +194,18 @@ def _scale(f: Fields) -> m.Scale:
     return m.Scale(f.id("scale"), words)
 
 
+def _replaced(f: Fields) -> m.Replaced:
+    kind = f.word("kind", m.REPLACED_KINDS)
+    name, of = f.id("replaced"), f.name_of("of", required=kind == "outcome")
+    if of and kind != "outcome":
+        f.problem(f.mark("of"), f"'of' stands beside an outcome only, not beside a {kind}", "leave it out")
+    return m.Replaced(m.replaced_id(kind, name, of), kind, of, f.name_of("by", required=False), f.text("why"), _spot(f))
+
+
 READERS: dict[str, Callable[[Fields], Any]] = {
     "fact": _fact, "source": _source, "caution": _caution, "check": _check, "mechanism": _mechanism,
     "fault": _fault, "remedy": _remedy, "rule": _rule, "danger": _danger, "group": _group,
-    "words": _words, "scale": _scale,
+    "words": _words, "scale": _scale, "replaced": _replaced,
 }  # fmt: skip
 
 

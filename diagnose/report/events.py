@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from diagnose.casework.events import Event
+from diagnose.casework.renamed import today
 from diagnose.casework.state import read_entries
 from diagnose.knowledge import model as m
 from diagnose.report.lines import Line, wrap
@@ -29,7 +30,7 @@ def reading_text(k: m.Knowledge | None, check: str, at: str, answer: str) -> str
 
 def event_text(k: m.Knowledge, event: Event) -> str:
     """An event of a case in one line."""
-    d = event.data
+    d = today(event, k).data
     at = f" at {d['at']}" if d.get("at") else ""
     if event.kind == "opened":
         return f"opened: {d.get('title')}"
