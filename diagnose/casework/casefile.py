@@ -93,7 +93,7 @@ def read_case(path: Path, k: m.Knowledge, shown_as: str | None = None) -> CaseFi
     if len(title) > LONGEST_TITLE or not title.isprintable():
         f.problem(f.mark("title"), "'title' does not fit a list", f"one line of at most {LONGEST_TITLE} characters", "case-file")
     record, site = _record(f, k, path)
-    role = f.word("role", m.ROLES, "technician")
+    role = f.word("role", m.ROLES, "technician", m.FORMER_ROLES)
     instruments = f.texts("instruments")
     for word in instruments:
         if word not in m.INSTRUMENTS:
@@ -167,7 +167,7 @@ def _entry(row: Fields, k: m.Knowledge, site: Site | None, role: str) -> tuple[s
     if "fact" in block:
         return _fact_entry(row, k, site)
     if "remedy" in block:
-        name, at = row.text("remedy"), row.text("at", False) or "site"
+        name, at = k.today("remedy", row.text("remedy")), row.text("at", False) or "site"
         row.finish()
         place = _some_place(site, at)
         if name and name not in k.remedies:
@@ -190,7 +190,7 @@ def _entry(row: Fields, k: m.Knowledge, site: Site | None, role: str) -> tuple[s
             return None
         return "danger", {"what": "energized", "at": str(place)}
     if "role" in block:
-        word = row.word("role", m.ROLES)
+        word = row.word("role", m.ROLES, former=m.FORMER_ROLES)
         row.finish()
         return "role", {"role": word}
     row.problem(block.mark, "a log entry names check, fact, remedy, made-safe, energized, role or note", "for instance {check: unit-answers, at: 5-9, answer: silent}", "case-file")
@@ -209,7 +209,7 @@ def _made_safe(row: Fields, site: Site | None, role: str) -> tuple[str, dict[str
         )  # fmt: skip
         return None
     if not m.may(role, "technician"):
-        row.problem(row.block.mark, f"a {role} cannot report a place as made safe", "role technician or above", "case-file")
+        row.problem(row.block.mark, f"{m.a_role(role)} cannot report a place as made safe", "role technician or above", "case-file")
         return None
     if place is None:
         return "fact", {"key": MADE_SAFE, "text": "yes", "at": "site"}
@@ -241,7 +241,7 @@ def _some_place(site: Site | None, text: str) -> Place | None:
 
 
 def _fact_entry(row: Fields, k: m.Knowledge, site: Site | None) -> tuple[str, dict[str, Any]] | None:
-    key, text, at = row.text("fact"), row.text("is"), row.text("at", False) or "all"
+    key, text, at = k.today("fact", row.text("fact")), row.text("is"), row.text("at", False) or "all"
     row.finish()
     spec = k.facts.get(key)
     if not key or not text:
@@ -262,7 +262,8 @@ def _fact_entry(row: Fields, k: m.Knowledge, site: Site | None) -> tuple[str, di
 
 
 def _answer(row: Fields, k: m.Knowledge, site: Site | None, finish: bool = True) -> Answer | None:
-    name, at, text = row.text("check"), row.text("at", False), row.text("answer")
+    name, at = k.today("check", row.text("check")), row.text("at", False)
+    text = k.today("outcome", row.text("answer"), name)
     if finish:
         row.finish()
     check = k.checks.get(name)
@@ -288,7 +289,7 @@ def _answer(row: Fields, k: m.Knowledge, site: Site | None, finish: bool = True)
 
 
 def _hidden(row: Fields, k: m.Knowledge, site: Site | None) -> tuple[str, Place] | None:
-    name, at = row.text("fault"), row.text("at", False)
+    name, at = k.today("fault", row.text("fault")), row.text("at", False)
     row.finish()
     fault = k.faults.get(name)
     if not name:
@@ -310,7 +311,7 @@ def _hidden(row: Fields, k: m.Knowledge, site: Site | None) -> tuple[str, Place]
 
 
 def _expect(f: Fields, k: m.Knowledge, site: Site | None) -> Expect | None:
-    name, at = f.text("fault"), f.text("at", False)
+    name, at = k.today("fault", f.text("fault")), f.text("at", False)
     confidence = f.number("confidence", 0, 1) if "confidence" in f.block else 0.95
     steps = int(f.number("steps-at-most", 1, 200)) if "steps-at-most" in f.block else 200
     f.used |= {"confidence", "steps-at-most"}

@@ -14,11 +14,6 @@ from diagnose.knowledge import model as m
 _NAMES = {"check": "check", "remedy": "remedy", "key": "fact", "fault": "fault", "cause": "fault"}
 
 
-def role_today(word: str) -> str:
-    """A role by its name of today."""
-    return m.FORMER_ROLES.get(word, word)
-
-
 def today(event: Event, k: m.Knowledge) -> Event:
     """The event with the names that the rule base uses now. What has no name any more stays as it was written."""
     data: dict[str, Any] = dict(event.data)
@@ -30,6 +25,7 @@ def today(event: Event, k: m.Knowledge) -> Event:
     if event.kind == "danger" and isinstance(data.get("sign"), str):
         data["sign"] = k.today("outcome", str(data["sign"]), m.SIGNS[0])
     if isinstance(data.get("role"), str):
-        data["role"] = role_today(str(data["role"]))
-    by = role_today(event.by)
+        data["role"] = m.role_today(str(data["role"]))
+    first, comma, rest = event.by.partition(",")  # "agent, reported by ..."
+    by = m.role_today(first) + comma + rest
     return event if data == event.data and by == event.by else event._replace(data=data, by=by)

@@ -38,7 +38,7 @@ class Reading(NamedTuple):
     at: str
     by: str
     n: int = 0  # position in the log
-    role: str = "contact"  # in which it was entered
+    role: str = "caller"  # in which it was entered
     own: bool = True  # seen or measured by whoever entered it; False when it was passed on for somebody else
 
 
@@ -51,7 +51,7 @@ class Mended(NamedTuple):
     at: str
     by: str
     n: int = 0
-    role: str = "contact"
+    role: str = "caller"
     own: bool = True
 
 
@@ -267,7 +267,7 @@ def _take(f: _Fold, entry: Entry) -> None:
 def _role(f: _Fold) -> str:
     """The role at this point of the case; a word that is no role has the least rights."""
     role = str(f.who.get("role") or "technician")
-    return role if role in m.ROLES else "contact"
+    return role if role in m.ROLES else "caller"
 
 
 def _instruments(f: _Fold) -> frozenset[str]:

@@ -1,10 +1,10 @@
-"""The options of each command. Only the standard library: they are read at every start."""
+"""The options of each command. Little is imported here: it is read at every start."""
 
 from __future__ import annotations
 
 from argparse import SUPPRESS, ArgumentParser
 
-ROLES = ("contact", "agent", "technician", "electrician")
+from diagnose.knowledge.model import ROLES, role_today
 
 
 def none(p: ArgumentParser) -> None:
@@ -21,7 +21,7 @@ def common(p: ArgumentParser, below: bool) -> None:
 
 def shell(p: ArgumentParser) -> None:
     """Options of `diagnose` alone, which begins a case."""
-    p.add_argument("--role", choices=ROLES, help="who you are")
+    p.add_argument("--role", type=role_today, choices=ROLES, help="who you are")
     p.add_argument("--record", metavar="FILE", help="install record of the site")
     p.add_argument("--case", metavar="ID", help="go on with this case")
     p.add_argument("--instruments", metavar="A,B", help="what you have with you")
@@ -32,7 +32,7 @@ def shell(p: ArgumentParser) -> None:
 def resume(p: ArgumentParser) -> None:
     """Those of the shell, for a case that is there."""
     p.add_argument("case", metavar="ID", help="case, or the beginning of its id")
-    p.add_argument("--role", choices=ROLES, default=SUPPRESS, help="who you are")
+    p.add_argument("--role", type=role_today, choices=ROLES, default=SUPPRESS, help="who you are")
     p.add_argument("--instruments", metavar="A,B", default=SUPPRESS, help="what you have with you")
     p.add_argument("--plain", action="store_true", default=SUPPRESS, help="only lines one after the other")
     p.add_argument("--no-input", action="store_true", default=SUPPRESS, help="ask nothing, show where the case stands")
@@ -40,7 +40,7 @@ def resume(p: ArgumentParser) -> None:
 
 def assess(p: ArgumentParser) -> None:
     p.add_argument("file", metavar="FILE", help="case file (YAML)")
-    p.add_argument("--role", choices=ROLES, help="assess for this role")
+    p.add_argument("--role", type=role_today, choices=ROLES, help="assess for this role")
 
 
 def audit(p: ArgumentParser) -> None:

@@ -30,7 +30,7 @@ COMPLETION = f"{RUN}completion:completion"
 COMMANDS = (
     Command(
         "assess", f"{RUN}assess:assess", "what follows from a case file: findings, suspects, next steps",
-        ("assess case.yaml", "assess case.yaml --role agent --json"), o.assess,
+        ("assess case.yaml", "assess case.yaml --role help-desk --json"), o.assess,
     ),
     Command(
         "audit", f"{RUN}assess:audit", "which rules an install record breaks (exit code 1: it breaks some)",

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from diagnose.source.located import Block, Row, Text, Value
 from diagnose.source.problems import Mark, Problem, nearest, shown
 
 ID = re.compile(r"[a-z0-9][a-z0-9.]*(?:-[a-z0-9.]+)*")
+
+
+NO_FORMER: Mapping[str, str] = {}
 
 
 class Fields:
@@ -48,9 +51,10 @@ class Fields:
             return ""
         return " ".join(value.split())
 
-    def word(self, key: str, known: Iterable[str], default: str | None = None) -> str:
-        """One of a closed list of words."""
+    def word(self, key: str, known: Iterable[str], default: str | None = None, former: Mapping[str, str] = NO_FORMER) -> str:
+        """One of a closed list of words, also by a name that it had before."""
         text = self.text(key, required=default is None)
+        text = former.get(text, text)
         names = tuple(known)
         if not text:
             return default or names[0]

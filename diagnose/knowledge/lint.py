@@ -193,10 +193,6 @@ def checks(k: m.Knowledge) -> Iterator[Finding]:
         yield from _gate(k, label, c.spot, c.role, c.state, c.reach, c.cautions)
 
 
-def _a(role: str) -> str:
-    return f"an {role}" if role[0] in "aeiou" else f"a {role}"
-
-
 def _gate(
     k: m.Knowledge, label: str, spot: m.Spot, role: str, state: str, reach: str, cautions: tuple[str, ...]
 ) -> Iterator[Finding]:
@@ -204,9 +200,9 @@ def _gate(
         if name not in k.cautions:
             yield _unknown(spot, label, "caution", name, k.cautions)
     if state in ("dead-verified", "live") and not m.may(role, "technician"):
-        yield (spot, f"{label}: {_a(role)} opens and measures nothing", "role technician or above, or another state", "role")
-    elif role in ("contact", "agent") and reach == "on-site":
-        yield (spot, f"{label}: {_a(role)} works by phone or remotely", "write 'reach: phone' or 'remote'", "role")
+        yield (spot, f"{label}: {m.a_role(role)} opens and measures nothing", "role technician or above, or another state", "role")
+    elif role in ("caller", "help-desk") and reach == "on-site":
+        yield (spot, f"{label}: {m.a_role(role)} works by phone or remotely", "write 'reach: phone' or 'remote'", "role")
     if state in ("dead-verified", "live") and reach != "on-site":
         yield (spot, f"{label}: state {state} means somebody is there", "write 'reach: on-site'", "role")
     if state == "live" and "live-work" not in cautions:
@@ -308,7 +304,7 @@ def replaced(k: m.Knowledge) -> Iterator[Finding]:
             if after is None:
                 yield _unknown(row.spot, label, row.kind, row.by, known)
             elif k.today(row.kind, old, row.of) not in known and after.by:
-                yield (row.spot, f"{label}: the names go round in a circle", f"let the last one name a {row.kind} of today", "unknown-name")
+                yield (row.spot, f"{label}: the names go round in a circle", f"let the last one name a {row.kind} of today", "circle")
 
 
 CHECKS: tuple[Callable[[m.Knowledge], Iterator[Finding]], ...] = (

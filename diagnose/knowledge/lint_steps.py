@@ -70,10 +70,10 @@ def back_in_service(k: m.Knowledge) -> Iterator[Finding]:
 
 
 def told_to_laypeople(k: m.Knowledge) -> Iterator[Finding]:
-    """Orders meant for the qualified do not stand on what a contact or an agent does."""
+    """Orders meant for the qualified do not stand on what a caller or the help desk does."""
     for label, step, _ in _steps(k):
         if m.may(step.role, "technician"):
             continue
         for name in step.cautions:
             if name in k.cautions and k.cautions[name].audience == "qualified":
-                yield (step.spot, f"{label}: caution {name} is for the qualified, and the step is for a {step.role}", "leave it out, or name one for everybody", "audience")
+                yield (step.spot, f"{label}: caution {name} is for the qualified, and the step is for {m.a_role(step.role)}", "leave it out, or name one for everybody", "audience")

@@ -24,8 +24,8 @@ __all__ = [
 ]  # fmt: skip
 
 ROLE_WORDS = {
-    "contact": "site contact (touches nothing)",
-    "agent": "help-desk agent",
+    "caller": "caller (touches nothing)",
+    "help-desk": "help desk",
     "technician": "qualified service technician",
     "electrician": "licensed electrician",
 }

@@ -7,6 +7,7 @@ from collections.abc import Callable, Generator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from diagnose.casework.state import AnswerError, raising, take_answer
+from diagnose.knowledge.model import a_role
 from diagnose.report.evidence_text import report_lines
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.answers import Taken, at_text, understand, where
@@ -214,7 +215,7 @@ def _row(s: OpenCase, found: Found, at: Mapping[str, tuple[Place, ...]]) -> tupl
         return ("reading", data), ""
     if _is_dangerous(s, check, places, taken.text):  # whoever took the file: danger waits for nobody's role
         return ("reading", {**data, "reported-by": "the file"}), ""
-    return None, f"it belongs to a {check.role}; somebody qualified reports it"
+    return None, f"it belongs to {a_role(check.role)}; somebody qualified reports it"
 
 
 def _tells(s: OpenCase, row: Row) -> bool:

@@ -223,7 +223,7 @@ class OpenCase:
         if self.options.instruments:
             who["instruments"] = list(self.options.instruments)
         if who:
-            self.book.add([("role", who)], self.options.role or "contact")
+            self.book.add([("role", who)], self.options.role or "caller")
         head = wrap("title", f"Case {self.book.case}: {one_line(self.book.title)}", self.width, "", "  ")
         self.tell_now(head)
         self.opening = False
@@ -231,7 +231,7 @@ class OpenCase:
 
     @property
     def role(self) -> str:
-        return self.state_now.role if self.state_now else self.options.role or "contact"
+        return self.state_now.role if self.state_now else self.options.role or "caller"
 
     @property
     def danger(self) -> str:
@@ -374,7 +374,7 @@ class OpenCase:
         if any(m.may(self.role, x.by) for x in standing):
             return "Type made-safe when it has been isolated, locked out and proved dead."
         words = "A qualified person has to make it safe. Type handover for what to pass on."
-        if self.role == "agent":
+        if self.role == "help-desk":
             words += " What they tell you on the phone goes in with: reported-safe."
         return words
 

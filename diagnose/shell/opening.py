@@ -24,8 +24,8 @@ from diagnose.site.places import describe
 from diagnose.source.problems import InputError
 
 ROLE_CHOICES = (
-    ("contact", "site contact: on the spot, opens and measures nothing"),
-    ("agent", "help-desk agent: on the phone, with remote access"),
+    ("caller", "caller: on the spot, opens and measures nothing"),
+    ("help-desk", "help desk: on the phone, with remote access"),
     ("technician", "qualified service technician"),
     ("electrician", "licensed electrician"),
 )
@@ -61,7 +61,7 @@ def talk_opening(s: OpenCase) -> Talk:
     if found[0]:
         rows += yield from ask_where(s, site, k.checks[found[0]], found[1], complaint)
     role = s.options.role or (
-        yield from pick("Who are you?", ROLE_CHOICES, s.width, "role (Enter: site contact)> ", "contact")
+        yield from pick("Who are you?", ROLE_CHOICES, s.width, "role (Enter: site contact)> ", "caller")
     )
     return s.open_case(Opened(complaint, complaint, record, role, tuple(rows)))
 

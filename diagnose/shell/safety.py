@@ -103,7 +103,7 @@ def made_safe(s: OpenCase, rest: str) -> list[Line]:
     if not _stops(s):
         raise Refusal("no danger has been reported, so there is nothing to make safe")
     if not m.may(s.role, "technician"):
-        words = "the desk writes it down with: reported-safe" if s.role == "agent" else "type handover for whom to send"
+        words = "the desk writes it down with: reported-safe" if s.role == "help-desk" else "type handover for whom to send"
         raise Refusal(f"only a {t.ROLE_WORDS['technician']} or above can report that; {words}")
     if all(x.made_safe for x in _stops(s)):
         return wrap("text", "It has been reported as made safe already.", s.width)
@@ -183,7 +183,7 @@ def _talk_energized(s: OpenCase, places: list[Place]) -> Talk:
 @command("reported-safe", "[PLACE]", "the desk writes down what a qualified person reports by phone")
 def reported_safe(s: OpenCase, rest: str) -> list[Line]:
     """What a desk hears from a qualified person: kept with role, name and words, and lifting nothing."""
-    if not m.may(s.role, "agent"):
+    if not m.may(s.role, "help-desk"):
         raise Refusal("only the help desk or above writes down such a report; type handover for whom to send")
     if m.may(s.role, "technician"):
         raise Refusal("you may report it yourself: type made-safe")

@@ -28,7 +28,7 @@ DANGER = """- check: danger-signs
   how: Look from a distance.
   outcomes: {none: nothing, shock: shock or tingle}
   sweep: yes
-  role: contact
+  role: caller
   state: any
   reach: phone
   minutes: 1
@@ -60,7 +60,7 @@ class CheckSpec:
     sweep: bool = False
     baseline: dict[str, str] = field(default_factory=dict)
     minutes: float = 2
-    role: str = "contact"
+    role: str = "caller"
     state: str = "any"
     reach: str = "phone"
 

@@ -218,7 +218,7 @@ def told_apart(belief: Belief, check: str, place: Place) -> bool:
 def test_unknown_answers_are_spent(shipped: Assessor, name: str, rounds: int, word: str) -> None:
     """Nothing is asked twice, and at the small site a person who knows nothing is let go in the end."""
     record = (SITES / f"{name}.yaml").read_text(encoding="utf-8")
-    events = list(open_case(record, "agent", None))
+    events = list(open_case(record, "help-desk", None))
     asked: set[tuple[str, Place]] = set()
     for _ in range(rounds):
         steps = [s for s in shipped.assess(events).steps if s.kind == "check"]

@@ -32,7 +32,7 @@ RECORD = "install-record: {install-record: 1, name: Two, units: {count: 6, each:
 FULL = f"""\
 case: 1
 title: Units beyond two are silent
-{RECORD}role: agent
+{RECORD}role: help-desk
 complaint: half the chain is silent
 instruments: [multimeter, phone]
 on-site: no
@@ -71,7 +71,7 @@ def test_a_full_case(tmp_path: Path, k: m.Knowledge) -> None:
     assert [e.kind for e in events] == ["opened", "reading", "reading", "fact", "fact", "note", "reading", "reading"]
     state = state_of(case, k)
     assert state.notices == ()
-    assert (state.title, state.role, state.on_site, state.instruments) == ("Units beyond two are silent", "agent", False, {"multimeter", "phone"})
+    assert (state.title, state.role, state.on_site, state.instruments) == ("Units beyond two are silent", "help-desk", False, {"multimeter", "phone"})
     assert state.site.number("trunk.bit-rate", Place("unit", 1)) == 19200
     assert {state.site.number("unit.setting", Place("unit", n)) for n in range(1, 7)} == {32}
     assert [r.outcome for r in state.readings] == ["none", "silent", "answers", None]
@@ -149,12 +149,12 @@ WRONG: list[tuple[str, str, list[tuple[int, str]]]] = [
     ("a fact of another unit", START + "log:\n  - fact: trunk.bit-rate\n    is: 9600 V\n", [(5, "`V`")]),
     ("an unknown remedy", START + "log:\n  - {remedy: no-such-repair, at: trunk 1 far end}\n", [(4, "there is no remedy")]),
     ("a remedy nowhere", START + "log:\n  - {remedy: REMEDY, at: unit 99}\n", [(4, "there is no place 'unit 99'")]),
-    ("safe by a contact", START + "role: contact\nlog:\n  - {made-safe: yes}\n", [(5, "role technician or above")]),
+    ("safe by a contact", START + "role: caller\nlog:\n  - {made-safe: yes}\n", [(5, "role technician or above")]),
     ("not made safe", START + "log:\n  - {made-safe: no}\n", [(4, "'made-safe' cannot be 'no'")]),
     ("safe nowhere", START + "log:\n  - {made-safe: unit 99}\n", [(4, "unit 5, panel 1")]),
     ("power nowhere", START + "log:\n  - {energized: unit 99}\n", [(4, "there is no place 'unit 99'")]),
     ("a role taken that is none", START + "log:\n  - {role: electrican}\n", [(4, "did you mean 'electrician'?")]),
-    ("safe after a role that may not", START + "log:\n  - {role: contact}\n  - {made-safe: unit 1}\n", [(5, "role technician or above")]),
+    ("safe after a role that may not", START + "log:\n  - {role: caller}\n  - {made-safe: unit 1}\n", [(5, "role technician or above")]),
     ("an empty note", START + "log:\n  - {note: ''}\n", [(4, "'note' is missing")]),
     ("an unknown hidden fault", START + "hidden: [{fault: far-terminator-mising}]\n", [(3, "did you mean 'far-terminator-missing'?")]),
     ("a hidden fault nowhere", START + "hidden: [{fault: far-terminator-missing, at: trunk 7 far end}]\n", [(3, "near end")]),
@@ -265,7 +265,7 @@ def test_odd_values_in_events_are_told_or_passed_over(k: m.Knowledge, assessor: 
 
 
 def test_a_role_that_is_none_has_the_least_rights(k: m.Knowledge) -> None:
-    assert fold([opened(role="king")], k).role == "contact"
+    assert fold([opened(role="king")], k).role == "caller"
 
 
 def test_a_broken_record_in_an_event_is_an_input_error(k: m.Knowledge) -> None:

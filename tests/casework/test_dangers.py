@@ -100,7 +100,7 @@ def test_no_entry_of_the_way_can_be_left_out(k: m.Knowledge, sign: str) -> None:
 
 
 @pytest.mark.parametrize("sign", ["shock", "burning-smell", "water-inside", "damaged-cable"])
-@pytest.mark.parametrize("low", ["contact", "agent", "technician"])
+@pytest.mark.parametrize("low", ["caller", "help-desk", "technician"])
 def test_no_entry_counts_from_a_role_too_low(k: m.Knowledge, sign: str, low: str) -> None:
     danger = block_of(k, sign)
     if m.may(low, k.dangers[danger].by):
@@ -125,7 +125,7 @@ def test_what_is_passed_on_counts_when_it_is_vouched_for(k: m.Knowledge) -> None
 
 def test_a_report_by_phone_lifts_nothing(k: m.Knowledge) -> None:
     told: Row = ("danger", {"what": "reported-safe", "at": AT, "role": "electrician", "name": "N. N.", "words": "off and locked"})
-    rows = [says(SIGN, "shock"), role("agent"), told]
+    rows = [says(SIGN, "shock"), role("help-desk"), told]
     assert lives(k, rows)["shock", AT] == "standing"
     vouched: Row = ("danger", {"what": "vouched", "events": ["e4"]})
     assert lives(k, [*rows, vouched])["shock", AT] == "standing"
@@ -205,7 +205,7 @@ def test_words_count_until_they_are_denied(k: m.Knowledge) -> None:
 
 def test_words_that_were_confirmed_are_shown_with_the_danger(k: m.Knowledge) -> None:
     rows: list[Row] = [
-        ("opened", {"title": "t", "role": "contact", "record": RECORD}),
+        ("opened", {"title": "t", "role": "caller", "record": RECORD}),
         ("danger", {"what": "asked", "words": "it smells burnt", "sign": "burning-smell", "at": AT}),
         says(SIGN, "burning-smell"),
         ("danger", {"what": "confirmed", "asked": "e2", "with": "e3"}),
@@ -217,10 +217,10 @@ def test_words_that_were_confirmed_are_shown_with_the_danger(k: m.Knowledge) -> 
 
 def test_a_place_once_named_is_corrected_by_a_technician_only(k: m.Knowledge) -> None:
     first: list[Row] = [says(SIGN, "shock", ""), ("danger", {"what": "placed", "reading": "e2", "at": "unit 4"})]
-    assert list(lives(k, first, "contact")) == [("shock", "unit 4")]
+    assert list(lives(k, first, "caller")) == [("shock", "unit 4")]
     moved: Row = ("danger", {"what": "placed", "reading": "e2", "at": "unit 1"})
-    assert list(lives(k, [*first, moved], "contact")) == [("shock", "unit 4")]
-    assert list(lives(k, [*first, role("technician"), moved], "contact")) == [("shock", "unit 1")]
+    assert list(lives(k, [*first, moved], "caller")) == [("shock", "unit 4")]
+    assert list(lives(k, [*first, role("technician"), moved], "caller")) == [("shock", "unit 1")]
 
 
 def test_a_sign_that_a_rule_base_does_not_know_still_stops_use(k: m.Knowledge) -> None:

@@ -40,16 +40,16 @@ def texts(log: Log) -> list[str]:
 
 
 def test_an_entry_keeps_the_role_it_was_made_in() -> None:
-    log = log_of(opened("technician"), note("a"), role("contact"), note("b"), role("electrician"), note("c"))
+    log = log_of(opened("technician"), note("a"), role("caller"), note("b"), role("electrician"), note("c"))
     assert [(e.event.data.get("text"), e.role) for e in log.standing() if e.event.kind == "note"] == [
-        ("a", "technician"), ("b", "contact"), ("c", "electrician"),
+        ("a", "technician"), ("b", "caller"), ("c", "electrician"),
     ]  # fmt: skip
 
 
 def test_a_role_taken_back_changes_nothing_about_what_was_said_in_it() -> None:
-    """A contact takes the role `contact` back and is an electrician again; what the contact said stays the contact's."""
-    log = log_of(opened("electrician"), role("contact"), note("b"), back(2), note("c"))
-    assert [e.role for e in log.standing() if e.event.kind == "note"] == ["contact", "electrician"]
+    """A caller takes the role `caller` back and is an electrician again; what the caller said stays the caller's."""
+    log = log_of(opened("electrician"), role("caller"), note("b"), back(2), note("c"))
+    assert [e.role for e in log.standing() if e.event.kind == "note"] == ["caller", "electrician"]
     assert log.role == "electrician"
 
 
@@ -60,16 +60,16 @@ def test_a_role_that_is_none_has_the_least_rights() -> None:
 
 # (made by, taken back by, what it was, reason, stands afterwards)
 TAKEN_BACK = [
-    ("contact", "contact", "a note", "", False),
-    ("technician", "contact", "a note", "", True),
-    ("technician", "agent", "a note", "typed twice", True),
+    ("caller", "caller", "a note", "", False),
+    ("technician", "caller", "a note", "", True),
+    ("technician", "help-desk", "a note", "typed twice", True),
     ("technician", "technician", "a note", "", False),
-    ("contact", "electrician", "a note", "", False),
-    ("contact", "contact", "danger", "typed by mistake", True),
-    ("agent", "agent", "danger", "typed by mistake", True),
-    ("contact", "technician", "danger", "", True),
-    ("contact", "technician", "danger", "oops", True),
-    ("contact", "technician", "danger", "typed by mistake", False),
+    ("caller", "electrician", "a note", "", False),
+    ("caller", "caller", "danger", "typed by mistake", True),
+    ("help-desk", "help-desk", "danger", "typed by mistake", True),
+    ("caller", "technician", "danger", "", True),
+    ("caller", "technician", "danger", "oops", True),
+    ("caller", "technician", "danger", "typed by mistake", False),
     ("electrician", "technician", "danger", "typed by mistake", True),
 ]
 
@@ -82,7 +82,7 @@ def test_who_takes_back_what(made: str, by: str, what: str, reason: str, stands:
 
 
 def test_restoring_takes_the_role_that_made_it() -> None:
-    rows = [opened("technician"), note("made safe"), back(2), role("contact"), back(3)]
+    rows = [opened("technician"), note("made safe"), back(2), role("caller"), back(3)]
     assert texts(log_of(*rows)) == []
     assert texts(log_of(*rows, role("technician"), back(3))) == ["made safe"]
 
@@ -92,6 +92,6 @@ def test_restoring_a_danger_needs_no_reason() -> None:
 
 
 def test_a_withdrawal_that_may_not_be_made_stays_in_the_log_and_does_not_count() -> None:
-    log = log_of(opened("contact"), note("danger"), back(2, "typed by mistake"), role("technician"), back(2, "wrong unit said"))
+    log = log_of(opened("caller"), note("danger"), back(2, "typed by mistake"), role("technician"), back(2, "wrong unit said"))
     assert texts(log) == []
     assert log.refusal("e99", "electrician") == "there is no such entry"

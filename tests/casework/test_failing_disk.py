@@ -132,11 +132,11 @@ class Session:
         except (StoreError, sqlite3.Error) as error:
             self.errors.append(str(error))
             return
-        opening = self.attempt(lambda name: store.create_case("t", "agent", case="C-7K3Q4", event_id=name))
+        opening = self.attempt(lambda name: store.create_case("t", "help-desk", case="C-7K3Q4", event_id=name))
         for number in range(NOTES):
             text = f"{number} " + "x" * 2500 * number
             self.attempt(
-                lambda name, text=text: store.append("C-7K3Q4", "note", {"text": text}, "agent", name),
+                lambda name, text=text: store.append("C-7K3Q4", "note", {"text": text}, "help-desk", name),
                 opening,
             )
 

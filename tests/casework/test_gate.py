@@ -22,18 +22,18 @@ def site() -> Site:
     return Site("s", (1, 2, 3), (Trunk(1, "t", (1, 2), 1, (10.0,)),), (Group(1, 1, (1, 2)),), (), (1, 2), facts)
 
 
-def step(role: str = "contact", state: str = "any", reach: str = "phone", needs: str = "none", instrument: str = "none") -> m.Check:
+def step(role: str = "caller", state: str = "any", reach: str = "phone", needs: str = "none", instrument: str = "none") -> m.Check:
     return m.Check("x", "X", "unit", "look", "?", "", instrument, "", (), False, False, (), role, state, reach, 1, needs, (), (), SPOT)
 
 
 # Written out: least role for a step of this role and reach when nothing is dangerous.
 LEAST = {
-    ("contact", "phone"): "contact", ("contact", "remote"): "contact", ("contact", "on-site"): "technician",
-    ("agent", "phone"): "agent", ("agent", "remote"): "agent", ("agent", "on-site"): "technician",
+    ("caller", "phone"): "caller", ("caller", "remote"): "caller", ("caller", "on-site"): "technician",
+    ("help-desk", "phone"): "help-desk", ("help-desk", "remote"): "help-desk", ("help-desk", "on-site"): "technician",
     ("technician", "phone"): "technician", ("technician", "remote"): "technician", ("technician", "on-site"): "technician",
     ("electrician", "phone"): "electrician", ("electrician", "remote"): "electrician", ("electrician", "on-site"): "electrician",
 }  # fmt: skip
-LADDER = ("contact", "agent", "technician", "electrician")
+LADDER = ("caller", "help-desk", "technician", "electrician")
 
 
 @pytest.mark.parametrize(("needed", "reach", "role", "state"), list(product(LADDER, m.REACHES, LADDER, m.STATES)))
@@ -91,7 +91,7 @@ def test_where_a_fault_may_hurt_nothing_is_used_but_it_is_measured() -> None:
 @pytest.mark.parametrize("role", LADDER)
 def test_after_a_trip_nobody_below_technician_uses_it(role: str) -> None:
     bars = Bars(held=frozenset({U1}))
-    assert barred(step(needs="in-use"), U1, role, bars, site()) is (role in ("contact", "agent"))
+    assert barred(step(needs="in-use"), U1, role, bars, site()) is (role in ("caller", "help-desk"))
     assert not barred(step(needs="energized"), U1, role, bars, site())
 
 
@@ -101,7 +101,7 @@ def test_proofs_are_taken_where_power_is_back_for_them() -> None:
     assert not may_take(live, "electrician", safe)
     proving = safe._replace(proving=frozenset({("x", U1)}))
     assert may_take(live, "electrician", proving)
-    assert not may_take(live, "agent", proving)
+    assert not may_take(live, "help-desk", proving)
     assert not barred(live, U1, "electrician", proving, site())
     assert barred(live, U2, "electrician", proving, site())  # and nowhere else
 

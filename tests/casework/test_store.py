@@ -42,10 +42,10 @@ def test_every_connection_is_durable(store: Store, tmp_path: Path) -> None:
 
 
 def test_backup(store: Store, tmp_path: Path) -> None:
-    case = store.create_case("t", "agent")
-    store.append(case, "note", {"text": "only in the log so far"}, "agent")
+    case = store.create_case("t", "help-desk")
+    store.append(case, "note", {"text": "only in the log so far"}, "help-desk")
     store.backup(tmp_path / "copy.db")
-    store.append(case, "note", {"text": "later"}, "agent")
+    store.append(case, "note", {"text": "later"}, "help-desk")
     with Store.open(tmp_path / "copy.db") as copy:
         assert len(copy.events(case)) == 2
         assert copy.verify(case) == []
@@ -60,7 +60,7 @@ def test_default_path(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("DIAGNOSE_STORE", str(tmp_path / "deep" / "mine.db"))
     assert default_path() == tmp_path / "deep" / "mine.db"
     with Store.open() as opened:
-        opened.create_case("t", "agent")
+        opened.create_case("t", "help-desk")
     assert (tmp_path / "deep" / "mine.db").exists()
     monkeypatch.delenv("DIAGNOSE_STORE")
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
@@ -73,9 +73,9 @@ def test_default_path(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
 
 @pytest.fixture
 def filled(store: Store) -> tuple[Store, str]:
-    case = store.create_case("t", "agent")
+    case = store.create_case("t", "help-desk")
     for n in range(6):
-        store.append(case, "note", {"text": f"number {n}"}, "agent")
+        store.append(case, "note", {"text": f"number {n}"}, "help-desk")
     assert store.verify(case) == []
     return store, case
 
@@ -146,56 +146,56 @@ def one_line(error: pytest.ExceptionInfo[StoreError]) -> str:
 
 
 def test_locked(store: Store, tmp_path: Path) -> None:
-    case = store.create_case("t", "agent")
+    case = store.create_case("t", "help-desk")
     other = sqlite3.connect(tmp_path / "cases.db", isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     with Store.open(tmp_path / "cases.db", wait=0.05) as second:
         assert len(second.events(case)) == 1  # readers are not held up
         with pytest.raises(StoreError, match="is locked by another program") as caught:
-            second.append(case, "note", {"text": "a"}, "agent", "same-id")
+            second.append(case, "note", {"text": "a"}, "help-desk", "same-id")
         one_line(caught)
         other.execute("ROLLBACK")
-        second.append(case, "note", {"text": "a"}, "agent", "same-id")
+        second.append(case, "note", {"text": "a"}, "help-desk", "same-id")
     assert len(store.events(case)) == 2
     other.close()
 
 
 def test_full_disk(store: Store) -> None:
-    case = store.create_case("t", "agent")
+    case = store.create_case("t", "help-desk")
     pages = raw(store, "PRAGMA page_count")[0][0]
     store._connection.execute(f"PRAGMA max_page_count = {pages + 2}")
     saved = 1
     with pytest.raises(StoreError, match="is full, nothing was saved") as caught:  # noqa: PT012
         for _ in range(100):
-            store.append(case, "note", {"text": "x" * 3000}, "agent")
+            store.append(case, "note", {"text": "x" * 3000}, "help-desk")
             saved += 1
     one_line(caught)
     assert store.verify(case) == []
     assert len(store.events(case)) == saved > 1
     store._connection.execute("PRAGMA max_page_count = 100000")
-    store.append(case, "note", {"text": "x" * 3000}, "agent")
+    store.append(case, "note", {"text": "x" * 3000}, "help-desk")
     assert store.verify(case) == []
 
 
 def test_read_only(store: Store) -> None:
-    case = store.create_case("t", "agent")
+    case = store.create_case("t", "help-desk")
     store._connection.execute("PRAGMA query_only = ON")
     with pytest.raises(StoreError, match="cannot be written; make file and folder writable") as caught:
-        store.append(case, "note", {"text": "a"}, "agent")
+        store.append(case, "note", {"text": "a"}, "help-desk")
     one_line(caught)
     assert len(store.events(case)) == 1
 
 
 def test_read_only_file(tmp_path: Path) -> None:
     with Store.open(tmp_path / "cases.db") as opened:
-        case = opened.create_case("t", "agent")
+        case = opened.create_case("t", "help-desk")
     (tmp_path / "cases.db").chmod(0o400)
     tmp_path.chmod(0o500)
     try:
         if os.access(tmp_path / "cases.db", os.W_OK):
             pytest.skip("this user may write whatever the rights of a file say")
         with pytest.raises(StoreError, match="writ") as caught, Store.open(tmp_path / "cases.db") as opened:
-            opened.append(case, "note", {"text": "a"}, "agent")
+            opened.append(case, "note", {"text": "a"}, "help-desk")
         one_line(caught)
     finally:
         tmp_path.chmod(0o700)
@@ -285,7 +285,7 @@ def ids(output: str, word: str) -> list[str]:
 
 
 def test_two_writers(store: Store, tmp_path: Path) -> None:
-    case = store.create_case("t", "agent")
+    case = store.create_case("t", "help-desk")
     gate = tmp_path / "go"
     writers = [start(tmp_path / "cases.db", case, 60, f"writer {n}", str(gate)) for n in range(2)]
     for writer in writers:

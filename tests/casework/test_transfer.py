@@ -26,9 +26,9 @@ def there(tmp_path: Path) -> Iterator[Store]:
 
 
 def fill(store: Store, notes: int = 3) -> str:
-    case = store.create_case("Ölhafen, quay 3", "agent", {"complaint": "line\u2028two\n“Ω”"})
+    case = store.create_case("Ölhafen, quay 3", "help-desk", {"complaint": "line\u2028two\n“Ω”"})
     for n in range(notes):
-        store.append(case, "note", {"text": f"number {n}"}, "agent")
+        store.append(case, "note", {"text": f"number {n}"}, "help-desk")
     return case
 
 
@@ -60,7 +60,7 @@ def test_same_extended_older(here: Store, there: Store, tmp_path: Path) -> None:
     before = there.case(case)
     assert import_case(there, tmp_path / "1")[1:3] == ("same", 0)
     assert there.case(case) == before
-    here.append(case, "closed", {}, "agent")
+    here.append(case, "closed", {}, "help-desk")
     export_case(here, case, tmp_path / "2")
     assert import_case(there, tmp_path / "2")[1:3] == ("extended", 1)
     assert there.case(case) == here.case(case)
@@ -74,9 +74,9 @@ def test_parted_cases_are_refused(here: Store, there: Store, tmp_path: Path) -> 
     case = fill(here)
     export_case(here, case, tmp_path / "1")
     import_case(there, tmp_path / "1")
-    here.append(case, "note", {"text": "one"}, "agent")
-    there.append(case, "note", {"text": "two"}, "agent")
-    here.append(case, "note", {"text": "three"}, "agent")
+    here.append(case, "note", {"text": "one"}, "help-desk")
+    there.append(case, "note", {"text": "two"}, "help-desk")
+    here.append(case, "note", {"text": "three"}, "help-desk")
     export_case(here, case, tmp_path / "2")
     before = there.stored(case)
     with pytest.raises(TransferError, match="differs from event 5 on; nothing was changed"):
@@ -85,8 +85,8 @@ def test_parted_cases_are_refused(here: Store, there: Store, tmp_path: Path) -> 
 
 
 def test_another_case_with_the_same_id_is_refused(here: Store, there: Store, tmp_path: Path) -> None:
-    here.create_case("one", "agent", case="C-7K3Q4")
-    there.create_case("two", "agent", case="C-7K3Q4")
+    here.create_case("one", "help-desk", case="C-7K3Q4")
+    there.create_case("two", "help-desk", case="C-7K3Q4")
     export_case(here, "C-7K3Q4", tmp_path / "1")
     with pytest.raises(TransferError, match="is another case"):
         import_case(there, tmp_path / "1")
@@ -95,9 +95,9 @@ def test_another_case_with_the_same_id_is_refused(here: Store, there: Store, tmp
 
 def test_an_event_id_of_another_case_is_refused_as_a_whole(here: Store, there: Store, tmp_path: Path) -> None:
     case = fill(here)
-    here.append(case, "note", {"text": "last"}, "agent", "shared")
-    other = there.create_case("other", "agent")
-    there.append(other, "note", {"text": "mine"}, "agent", "shared")
+    here.append(case, "note", {"text": "last"}, "help-desk", "shared")
+    other = there.create_case("other", "help-desk")
+    there.append(other, "note", {"text": "mine"}, "help-desk", "shared")
     export_case(here, case, tmp_path / "1")
     with pytest.raises(TransferError, match="event id shared belongs to another case"):
         import_case(there, tmp_path / "1")
@@ -292,7 +292,7 @@ steps = st.lists(
 def test_generated_cases_round_trip(
     here: Store, there: Store, tmp_path: Path, steps: list, title: str, cut: int
 ) -> None:
-    case = here.create_case(title, "agent")
+    case = here.create_case(title, "help-desk")
     needed = {"reading": "check", "note": "text", "remedy": "remedy"}
     path = tmp_path / f"{case}.jsonl"
     for number, (kind, data) in enumerate(steps):
@@ -306,7 +306,7 @@ def test_generated_cases_round_trip(
             data = {**data, "event": earlier[number % len(earlier)]}
         elif kind in needed:
             data = {**data, needed[kind]: "x"}
-        here.append(case, kind, data, "agent")
+        here.append(case, kind, data, "help-desk")
     export_case(here, case, path, overwrite=True)
     import_case(there, path)
     assert there.stored(case) == here.stored(case)

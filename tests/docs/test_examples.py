@@ -155,7 +155,7 @@ def test_the_chain_of_the_case_log_is_the_one_described() -> None:
     (program,) = blocks("docs/case-log.md", "python")
     log: list[Stored] = []
     for n, (kind, data) in enumerate([("opened", {"title": "Einheit größer"}), ("note", {"text": "µ"}), ("closed", {})], 1):
-        event = Event(f"a{n}", "C-7K3MD", n, "2031-04-05T06:07:08Z", kind, dict(data), "agent")
+        event = Event(f"a{n}", "C-7K3MD", n, "2031-04-05T06:07:08Z", kind, dict(data), "help-desk")
         body = canonical(event)
         log.append(Stored(event, body, chain(log[-1].hash if log else GENESIS, body)))
     space: dict[str, Any] = {}

@@ -23,7 +23,7 @@ from diagnose.knowledge.model import DANGER
 from diagnose.site.places import describe
 
 SITES = Path(__file__).resolve().parents[1] / "sites"
-LADDER = {"contact": 0, "agent": 1, "technician": 2, "electrician": 3}
+LADDER = {"caller": 0, "help-desk": 1, "technician": 2, "electrician": 3}
 DANGERS = ("none", "standing", "made-safe")
 PLAYED_AT = ("harbour-12", "mill-2", "quay-6")
 
@@ -133,7 +133,7 @@ def test_every_danger_sign_stops_everything(assessor: Assessor, site: str, role:
 
 
 def case_unit(assessor: Assessor, site: str, n: int) -> object:
-    units = Case(assessor, site, "agent").units
+    units = Case(assessor, site, "help-desk").units
     return units[n % len(units)]
 
 
@@ -144,7 +144,7 @@ def stopped(a: Assessment, sign: str) -> None:
 
 
 def test_made_safe_is_a_qualified_persons_word(assessor: Assessor) -> None:
-    """After it: dead work and looking only, for whoever may; a contact or an agent cannot say it."""
+    """After it: dead work and looking only, for whoever may; a caller or the help desk cannot say it."""
     k = assessor.knowledge
     for role in m.ROLES:
         case = Case(assessor, "harbour-12", role)
@@ -167,14 +167,14 @@ def test_made_safe_is_a_qualified_persons_word(assessor: Assessor) -> None:
 def test_forty_random_answers(assessor: Assessor, site: str, role: str) -> None:
     """Any offered step, any answer, not known now and then, repairs done: each offer is within the role's bounds.
 
-    Half-way the case is handed down to a contact and back.
+    Half-way the case is handed down to a caller and back.
     """
     k = assessor.knowledge
     draw = random.Random(f"{site} {role}")
     case, acting, seen = restart(assessor, site, role), role, 0
     for turn in range(40):
         if turn in (20, 26):
-            acting = "contact" if turn == 20 else role
+            acting = "caller" if turn == 20 else role
             case.add("role", role=acting)
         a = case.now()
         steps = list(offered(a, k))
@@ -206,7 +206,7 @@ def test_a_handover_names_who_may(assessor: Assessor) -> None:
     """When the likely remedy is above the role, the person named may do it, and it is not offered here."""
     k = assessor.knowledge
     handed = 0
-    for role, site in product(("contact", "agent", "technician"), ("mill-2", "quay-6")):
+    for role, site in product(("caller", "help-desk", "technician"), ("mill-2", "quay-6")):
         draw = random.Random(f"handover {role} {site}")
         case = restart(assessor, site, role)
         for _ in range(8):

@@ -69,7 +69,7 @@ BASE = """\
     smell: burning smell
   phrases:
     smell: [burning smell, smoke]
-  role: contact
+  role: caller
   state: any
   reach: phone
   minutes: 1
@@ -84,7 +84,7 @@ BASE = """\
   sweep: yes
   outcomes: {alive: lamp is on, dark: completely dark}
   baseline: {dark: never}
-  role: contact
+  role: caller
   state: any
   reach: phone
   minutes: 1

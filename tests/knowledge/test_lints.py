@@ -33,6 +33,14 @@ def line_of(text: str, marker: str) -> int:
     return text[: text.index(marker)].count("\n") + 1
 
 
+REPLACED = """
+- replaced: {}
+  kind: {}
+  by: {}
+  why: it is clearer
+"""
+
+
 def test_the_small_base_is_sound(tmp_path: Path) -> None:
     assert problems_of(tmp_path, BASE) == []
 
@@ -68,7 +76,7 @@ NEW_CHECK = """\
   ask: Is {place} straight?
   how: Look.
   outcomes: {straight: yes it is, bent: bent}
-  role: contact
+  role: caller
   state: any
   reach: phone
   minutes: 1
@@ -161,6 +169,12 @@ CASES: list[tuple[str, str, str, str, str]] = [
     ("a fact in an unknown unit", spoilt("  unit: A\n", "  unit: amps\n"), "block", "  unit: amps", "there is no unit 'amps'"),
     ("a fact without a unit", spoilt("  unit: A\n", ""), "block", "- fact: unit.setting", "'unit' is missing"),
     ("a choice without choices", spoilt("  choices: {rs485: two wires, other: something else}\n", ""), "block", "- fact: trunk.kind", "'choices' is missing"),
+    ("a replaced name that is used still", BASE + REPLACED.format("supply-volts", "check", "unit-power"), "twice", "- replaced: supply-volts", "there is a check 'supply-volts' still"),
+    ("a name replaced by nothing known", BASE + REPLACED.format("old-volts", "check", "supply-volt"), "unknown-name", "- replaced: old-volts", "did you mean 'supply-volts'?"),
+    ("names replaced in a circle", BASE + REPLACED.format("old-volts", "check", "older-volts") + REPLACED.format("older-volts", "check", "old-volts"), "circle", "- replaced: old-volts", "replaced old-volts: the names go round in a circle"),
+    ("a replaced name of an unknown kind", BASE + REPLACED.format("old-volts", "checks", "supply-volts"), "block", "kind: checks", "did you mean 'check'?"),
+    ("a replaced outcome of no check", BASE + REPLACED.format("so-so", "outcome", "poor"), "block", "- replaced: so-so", "'of' is missing"),
+    ("a replaced name without a reason", BASE + REPLACED.format("old-volts", "check", "supply-volts").replace("  why: it is clearer\n", ""), "block", "- replaced: old-volts", "'why' is missing"),
     ("a source of an unknown kind", spoilt("kind: handbook", "kind: book"), "block", "kind: book", "did you mean 'handbook'?"),
     ("a mechanism that shows nothing", BASE + "- mechanism: idle\n  title: Idle\n  says: Idle.\n  shows: []\n  sources: [handbook]\n", "block", "shows: []", "empty"),
     # ---- the same thing twice
@@ -202,7 +216,7 @@ CASES: list[tuple[str, str, str, str, str]] = [
     ("an unused source", BASE + "- source: lonely\n  title: Nobody names it\n  kind: handbook\n", "unused", "- source: lonely", "named by no block"),
     ("an unused check", BASE + NEW_CHECK, "unused", "- check: new-check", "no fault, mechanism, rule or danger uses it"),
     ("an unused mechanism", BASE + "- mechanism: idle\n  title: Idle\n  says: Idle.\n  shows: [{check: unit-power, outcome: dark, how-often: always}]\n  sources: [handbook]\n", "unused", "- mechanism: idle", "no fault causes it"),
-    ("an unused remedy", BASE + "- remedy: idle\n  title: Idle\n  do: Nothing.\n  role: agent\n  state: any\n  reach: remote\n  minutes: 1\n  sources: [handbook]\n", "unused", "- remedy: idle", "no fault uses it"),
+    ("an unused remedy", BASE + "- remedy: idle\n  title: Idle\n  do: Nothing.\n  role: help-desk\n  state: any\n  reach: remote\n  minutes: 1\n  sources: [handbook]\n", "unused", "- remedy: idle", "no fault uses it"),
     ("an unused caution", BASE + "- caution: idle\n  title: Idle\n  says: Nothing.\n  sources: [handbook]\n", "unused", "- caution: idle", "nothing cites it"),
     ("a fault without lines", with_fault("  shows:\n    - {check: unit-power, outcome: dark, how-often: always}\n", ""), "never-shown", "- fault: new-fault", "no check can show it"),
     ("a proof that would read normal", with_fault("prove: [unit-power]", "prove: [supply-volts]"), "empty-proof", "- fault: new-fault", "prove by one of: unit-power"),
@@ -222,15 +236,15 @@ CASES: list[tuple[str, str, str, str, str]] = [
     ("a negated reading", with_rule("  then:", "  unless: [{reading: unit-power, outcome: dark}]\n  then:"), "negation", "- rule: new-rule", "unknown, not absent"),
     ("a negated fact", with_rule("  then:", "  unless: [{fact: trunk.kind, is: other}]\n  then:"), "negation", "- rule: new-rule", "unknown, not absent"),
     # ---- roles, states, cautions
-    ("a contact who opens", with_check("state: any\n  reach: phone", "state: dead-verified\n  reach: on-site\n  cautions: [lock-out]"), "role", "- check: new-check", "opens and measures nothing"),
-    ("dead work by phone", with_check("role: contact\n  state: any", "role: technician\n  cautions: [lock-out]\n  state: dead-verified"), "role", "- check: new-check", "reach: on-site"),
-    ("a contact on site", with_check("reach: phone", "reach: on-site"), "role", "- check: new-check", "by phone or remotely"),
-    ("an agent on site", with_check("role: contact\n  state: any\n  reach: phone", "role: agent\n  state: any\n  reach: on-site"), "role", "- check: new-check", "by phone or remotely"),
-    ("live work without its caution", with_check("role: contact\n  state: any\n  reach: phone", "role: electrician\n  state: live\n  reach: on-site\n  needs: energized"), "caution", "- check: new-check", "live-work"),
-    ("dead work without its caution", with_check("role: contact\n  state: any\n  reach: phone", "role: electrician\n  state: dead-verified\n  reach: on-site"), "caution", "- check: new-check", "lock-out"),
+    ("a caller who opens", with_check("state: any\n  reach: phone", "state: dead-verified\n  reach: on-site\n  cautions: [lock-out]"), "role", "- check: new-check", "opens and measures nothing"),
+    ("dead work by phone", with_check("role: caller\n  state: any", "role: technician\n  cautions: [lock-out]\n  state: dead-verified"), "role", "- check: new-check", "reach: on-site"),
+    ("a caller on site", with_check("reach: phone", "reach: on-site"), "role", "- check: new-check", "by phone or remotely"),
+    ("an agent on site", with_check("role: caller\n  state: any\n  reach: phone", "role: help-desk\n  state: any\n  reach: on-site"), "role", "- check: new-check", "by phone or remotely"),
+    ("live work without its caution", with_check("role: caller\n  state: any\n  reach: phone", "role: electrician\n  state: live\n  reach: on-site\n  needs: energized"), "caution", "- check: new-check", "live-work"),
+    ("dead work without its caution", with_check("role: caller\n  state: any\n  reach: phone", "role: electrician\n  state: dead-verified\n  reach: on-site"), "caution", "- check: new-check", "lock-out"),
     ("a remedy without its caution", spoilt("  minutes: 20\n  cautions: [lock-out]", "  minutes: 20"), "caution", "- remedy: remake-joint", "lock-out"),
-    ("a remedy by a contact", spoilt("  role: electrician\n", "  role: agent\n"), "role", "- remedy: remake-joint", "opens and measures nothing"),
-    ("a complaint for a technician", with_check("role: contact\n  state: any\n  reach: phone", "complaint: yes\n  phrases: {bent: [it is bent]}\n  role: technician\n  state: any\n  reach: on-site"), "role", "- check: new-check", "role contact or agent"),
+    ("a remedy by a caller", spoilt("  role: electrician\n", "  role: help-desk\n"), "role", "- remedy: remake-joint", "opens and measures nothing"),
+    ("a complaint for a technician", with_check("role: caller\n  state: any\n  reach: phone", "complaint: yes\n  phrases: {bent: [it is bent]}\n  role: technician\n  state: any\n  reach: on-site"), "role", "- check: new-check", "role caller or help-desk"),
     # ---- effects
     ("a line that says never", with_fault("how-often: always}", "how-often: always}\n    - {check: danger-signs, outcome: smell, how-often: never}"), "pointless", "outcome: smell, how-often: never", "leave the line out"),
     ("a fault seen by luck", with_fault("how-often: always", "how-often: rarely"), "undetectable", "- fault: new-fault", "add a check that shows it"),
@@ -259,22 +273,23 @@ CASES: list[tuple[str, str, str, str, str]] = [
     ("a rule that stops use by a text", spoilt("{stop-use: burning-smell}", "{stop-use: it burns}"), "unknown-name", "- rule: smell-stops-use", "names no danger"),
     ("a reading that raises two dangers", BASE + DANGER, "twice", "    - {check: danger-signs, outcome: [smell]}\n  sources: [handbook]", "raises danger burning-smell already"),
     ("a danger that nothing raises", BASE + DANGER.replace("  raised-by:\n    - {check: danger-signs, outcome: [smell]}\n", ""), "unused", "- danger: new-danger", "nothing raises it"),
-    ("a danger that a contact makes safe", spoilt("  by: technician\n", "  by: contact\n"), "role", "- danger: burning-smell", "a contact makes nothing safe"),
+    ("a danger that a caller makes safe", spoilt("  by: technician\n", "  by: caller\n"), "role", "- danger: burning-smell", "a caller makes nothing safe"),
     ("a proof above who makes it safe", spoilt("[supply-volts or unit-power]", "[supply-volts]").replace("  role: technician\n  state: dead-verified\n  reach: on-site\n  minutes: 5", "  role: electrician\n  state: dead-verified\n  reach: on-site\n  minutes: 5"), "role", "- danger: burning-smell", "by: electrician"),
     ("a proof at another place", with_check("at: unit", "at: trunk").replace("[supply-volts or unit-power]", "[new-check]"), "out-of-sight", "- danger: burning-smell", "taken at a trunk"),
     ("first words for the qualified", spoilt("  first: [keep-off]", "  first: [keep-off, lock-out]"), "audience", "- danger: burning-smell", "'first' is read by everybody"),
     ("making safe told to everybody", spoilt("isolates it and proves it dead.\n  for: qualified\n", "isolates it and proves it dead.\n"), "audience", "- danger: burning-smell", "add 'for: qualified'"),
     ("making safe that does not say who", spoilt("The qualified person isolates", "Isolate"), "audience", "- caution: make-safe", "begins with 'The qualified person'"),
     # ---- power and use
-    ("an order for the qualified at a contact's check", with_check("minutes: 1", "cautions: [lock-out]\n  minutes: 1"), "audience", "- check: new-check", "the step is for a contact"),
+    ("an order for the qualified at a caller's check", with_check("minutes: 1", "cautions: [lock-out]\n  minutes: 1"), "audience", "- check: new-check", "the step is for a caller"),
     ("a check that plugs in without saying so", with_check("how: Look.", "how: Look, then plug a car in once."), "needs", "- check: new-check", "'plug a car in'"),
     ("a check that ends with power on", with_check("how: Look.", "how: Look, close up, switch on."), "needs", "- check: new-check", "'close up'"),
-    ("a live check without needs", with_check("role: contact\n  state: any\n  reach: phone", "role: electrician\n  state: live\n  reach: on-site\n  cautions: [live-work]") + "- caution: live-work\n  title: Live\n  says: Rated leads.\n  for: qualified\n  sources: [handbook]\n", "needs", "- check: new-check", "a live step"),
+    ("a live check without needs", with_check("role: caller\n  state: any\n  reach: phone", "role: electrician\n  state: live\n  reach: on-site\n  cautions: [live-work]") + "- caution: live-work\n  title: Live\n  says: Rated leads.\n  for: qualified\n  sources: [handbook]\n", "needs", "- check: new-check", "a live step"),
     ("a remedy that restarts without saying so", spoilt("do: Dry and seal it.", "do: Dry and seal it, then restart it."), "needs", "- remedy: dry-joint", "'restart'"),
     ("power back on a look alone", spoilt("do: Cut back and remake it.", "do: Cut back and remake it, close up.\n  needs: energized"), "unproved", "- fault: loose-joint", "test or a measurement"),
 ]  # fmt: skip
 
 EXACT = {  # what begins at the very line and column that is told: the name that is wrong, or the key
+    "a name replaced by nothing known": "supply-volt\n", "a replaced name that is used still": "- replaced: supply-volts",
     "an unknown source": "handbok]", "an unknown source of a fact": "nobody]", "an unknown check": "unit-powre,", "an unknown outcome": "drak,",
     "an unknown how-often": "mostly}", "an unknown strength gauge": "reflections-distrub", "an unknown prior": "never-ever", "an unknown remedy": "dry-joints",
     "an unknown look-alike": "wet-joints]", "a look-alike of itself": "new-fault]", "an unknown proof": "unit-powr]",
@@ -297,7 +312,7 @@ FOLLOWED = {  # spoiling these leaves something else without use as well
     "a fault without lines", "a fact out of sight", "other outcomes than the gauge's", "a file that is no list",
     "a list with an empty text", "a fact without a unit", "a word that is none of the list",
     "a mapping for a list", "a text for lines", "a mechanism that shows nothing", "one outcome only", "a rule on an unknown check",
-    "a contact who opens", "a remedy by a contact", "a danger raised by an unknown check", "a danger with an unknown way to make it safe",
+    "a caller who opens", "a remedy by a caller", "a danger raised by an unknown check", "a danger with an unknown way to make it safe",
     "a danger that nobody can make safe",
 }  # fmt: skip
 

@@ -21,7 +21,7 @@ from tests.safety.where import isolates, mends, place_of, places_at, related, ta
 
 SIGNS = ("danger-signs", "panel-danger-signs")
 NOTHING = ("none", "do-not-know", "cannot-reach")
-LADDER = ("contact", "agent", "technician", "electrician")
+LADDER = ("caller", "help-desk", "technician", "electrician")
 
 
 def at_least(role: str | None, wanted: str) -> bool:
@@ -123,7 +123,7 @@ def _in_force(k: m.Knowledge, events: Sequence[Event]) -> tuple[Site, Live, froz
     by_id = {e.id: e for e in events}
     made: list[Event] = []  # withdrawals that are allowed
     roles: list[str] = []
-    role = str(events[0].data.get("role") or "contact")
+    role = str(events[0].data.get("role") or "caller")
     raising: set[str] = set()
     site: Site | None = None
     for n, event in enumerate(events):
@@ -151,7 +151,7 @@ def _role(role: str, event: Event) -> str:
 
 def _role_at(events: Sequence[Event], made: Sequence[Event]) -> str:
     gone = _gone(made)
-    role = str(events[0].data.get("role") or "contact")
+    role = str(events[0].data.get("role") or "caller")
     for event in events:
         if event.kind == "role" and event.id not in gone:
             role = _role(role, event)
@@ -159,7 +159,7 @@ def _role_at(events: Sequence[Event], made: Sequence[Event]) -> str:
 
 
 def _role_after(events: Sequence[Event], live: Live) -> str:
-    role = str(events[0].data.get("role") or "contact")
+    role = str(events[0].data.get("role") or "caller")
     for _, event, _ in live:
         if event.kind == "role":
             role = _role(role, event)

@@ -179,7 +179,7 @@ def _bad_after_good(world: World) -> Run:
 def _use(world: World) -> Run:
     run = begin(world, UNCLEAR)
     lines = parts(world.k, run, block_of(world.k, UNCLEAR), UNCLEAR.place)
-    check = next(c for c in world.k.checks.values() if c.needs == "in-use" and c.at == "unit" and c.role == "contact")
+    check = next(c for c in world.k.checks.values() if c.needs == "in-use" and c.at == "unit" and c.role == "caller")
     return _then(run, *lines["safe"], f"read {check.id} at 1 = {check.normal}")
 
 
@@ -214,13 +214,13 @@ PLANTED = {
     "repair-order": Planted("a repair before it was made safe counts", _repairs_before, _repair_first),
     "proofs": Planted("proofs are not wanted", _no_proofs, lambda w: go(w, UNCLEAR._replace(part="proofs", fault="left-out"))),
     "failed-proof": Planted("a proof that fails afterwards is ignored", _one_good_is_enough, _bad_after_good),
-    "undo": Planted("anybody takes back", _anybody_takes_back, _undone("contact")),
+    "undo": Planted("anybody takes back", _anybody_takes_back, _undone("caller")),
     "undo-reason": Planted("a danger is taken back without a reason", _no_reason_wanted, _undone("electrician")),
     "resume": Planted("words that wait for an answer are forgotten on resume", _words_forgotten, _left),
     "silence": Planted("a question without an answer counts as no", _silence_is_no, _spoken),
     "in-use": Planted("a stopped place is used", _use_where_stopped, _use),
     "steps": Planted("steps are offered while a danger stands", _steps_while_standing, lambda w: _then(begin(w, UNCLEAR))),
-    "above-role": Planted("steps above the role are offered", _steps_above_the_role, lambda w: _then(_case(w, "contact"), "read ground-path at 1 = low")),
+    "above-role": Planted("steps above the role are offered", _steps_above_the_role, lambda w: _then(_case(w, "caller"), "read ground-path at 1 = low")),
     "mark": Planted("the list of cases is not told", _no_mark, lambda w: _then(_case(w), "read ground-path at 1 = open")),
 }
 

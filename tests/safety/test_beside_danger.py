@@ -27,7 +27,7 @@ from tests.shell.sites import HARBOUR
 
 Begin = Callable[..., Router]
 ROLES = list(m.ROLES)
-LOW = ("contact", "agent")
+LOW = ("caller", "help-desk")
 U5 = Place("unit", 5)
 FILES = sorted(CASES.glob("*.yaml"))
 
@@ -126,14 +126,14 @@ RESTARTS = ("soft-restart", "restart-and-query", "restart-unit", "restart-contro
 @pytest.mark.parametrize("name", RESTARTS)
 def test_a_remote_restart_does_not_clear_a_lock_out(assessor: Assessor, k: m.Knowledge, name: str) -> None:
     rows = [reading("danger-signs", "none", "units 1-12"), reading("unit-fault-record", "ground-fault", "unit 5", complaint=True)]
-    state = assessor.state(events(rows, record(), "agent"))
+    state = assessor.state(events(rows, record(), "help-desk"))
     a = assessor.assess_state(state)
     bars = assessor.bars(state, a)
     block = k.checks.get(name) or k.remedies[name]
     places = [p for p in state.site.places(block.at if isinstance(block, m.Check) else "unit") if state.site.units_of(p) and 5 in state.site.units_of(p)]
     assert places
     for place in places:
-        assert not may_take(block, "agent", bars) or barred(block, place, "agent", bars, state.site)
+        assert not may_take(block, "help-desk", bars) or barred(block, place, "help-desk", bars, state.site)
 
 
 # ---- B4: nothing asks for use of, or power at, a stopped place
@@ -268,7 +268,7 @@ def test_not_known_leaves_looking_from_afar_only(begin: Begin, k: m.Knowledge, r
 
 
 def test_it_is_asked_again_when_somebody_else_takes_over(begin: Begin) -> None:
-    s = begin("contact")
+    s = begin("caller")
     say(s, "do not know", "units 6-12 are silent", "1", "", "y")
     say(s, "role technician")
     assert s.case.step is not None
@@ -322,7 +322,7 @@ def test_sun_alone_explains_no_heat_before_handle_and_connector_were_looked_at(a
 def test_handing_over_to_a_workshop_wants_readings(assessor: Assessor) -> None:
     """Nothing but the danger question answered: no word that the car is to blame."""
     rows = [reading("danger-signs", "none", "units 1-12"), reading("failing-cars", assessor.knowledge.checks["failing-cars"].outcome_ids[1], "unit 5", complaint=True)]
-    a = assessor.assess(events(rows, record(), "agent"))
+    a = assessor.assess(events(rows, record(), "help-desk"))
     assert not a.steps or a.steps[0].id != "refer-to-vehicle-workshop"
 
 
@@ -333,12 +333,12 @@ def test_nothing_that_resets_is_a_contacts(k: m.Knowledge) -> None:
     for block in (*k.checks.values(), *k.remedies.values()):
         words = (block.how if isinstance(block, m.Check) else block.do).lower()
         if re.search(r"\b(resets? it|release it|releases it|closes it once|re-close|switch it on again)\b", words):
-            assert block.role != "contact", block.id
+            assert block.role != "caller", block.id
 
 
 @pytest.mark.parametrize("name", ["release-stop", "close-what-was-opened-by-hand"])
 def test_releasing_is_the_sites_own_and_never_after_a_sign(assessor: Assessor, k: m.Knowledge, name: str) -> None:
-    assert k.remedies[name].role != "contact"
+    assert k.remedies[name].role != "caller"
     assert "If nobody knows why" in k.remedies[name].do
     for sign in ("shock", "burning-smell", "hot-or-buzzing", "water-inside"):
         rows = [reading("danger-signs", sign, "unit 5"), reading("stop-button-look", "pressed", "unit 5", complaint=True)]

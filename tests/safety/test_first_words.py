@@ -23,7 +23,7 @@ Begin = Callable[..., Router]
 SIGNS = list(load().checks["danger-signs"].outcome_ids[1:])
 PANEL_SIGNS = list(load().checks["panel-danger-signs"].outcome_ids[1:])
 ROLES = list(m.ROLES)
-LOW = ("contact", "agent")
+LOW = ("caller", "help-desk")
 WIDTHS = (40, 100)
 NUMBER = "the local emergency number (112, 911, 999, 000 ...)"
 # Signs at which somebody is called before anything is asked; written by hand.
@@ -134,7 +134,7 @@ def test_every_sign_at_the_panel(desk: Desk, k: m.Knowledge, sign: str, role: st
 def test_whom_to_send(begin: Begin, k: m.Knowledge, sign: str) -> None:
     """An electrician where panel, ground, water or fire are concerned, with what it takes along; written by hand."""
     technician = {"hot-or-buzzing", "open-cover", "damaged-cable", "live-when-off", "not-clear"}
-    s = begin("contact")
+    s = begin("caller")
     say(s, str(SIGNS.index(sign) + 2))
     say(s, "5")
     assert s.case.seen is not None
@@ -149,19 +149,19 @@ def test_whom_to_send(begin: Begin, k: m.Knowledge, sign: str) -> None:
     "there is smoke coming out of unit 3", "there are flames at post 3", "my hand got a shock from number 3", "somebody is lying next to unit 3",
 ])  # fmt: skip
 def test_the_number_stands_before_the_question(begin: Begin, words: str) -> None:
-    text = flat(say(begin("contact"), words))
+    text = flat(say(begin("caller"), words))
     assert text.index(f"Call {NUMBER}") < text.index("Is that a danger sign")
 
 
 def test_shock_says_not_to_touch_and_to_see_a_doctor(begin: Begin) -> None:
-    text = flat(say(begin("contact"), "my wife got a shock at unit 2", "y"))
+    text = flat(say(begin("caller"), "my wife got a shock at unit 2", "y"))
     assert "Do not touch a person who is still in contact" in text
     assert "Switch off from elsewhere only if that is safe" in text
     assert "sees a doctor" in text
 
 
 def test_a_battery_that_hisses_is_for_the_fire_service(begin: Begin) -> None:
-    text = flat(say(begin("contact"), str(SIGNS.index("vehicle-battery") + 2)))
+    text = flat(say(begin("caller"), str(SIGNS.index("vehicle-battery") + 2)))
     assert text.index("fire service") < text.index("Where?")
     assert "keep well away" in text
 
@@ -171,7 +171,7 @@ def test_the_sites_own_number_is_the_one_to_call(begin: Begin, tmp_path_factory:
         record = file.read().replace("site: {system:", "site: {emergency: gate house 4400, system:")
     path = tmp_path_factory.mktemp("record") / "harbor.yaml"
     path.write_text(record, encoding="utf-8")
-    text = flat(say(begin("contact", 80, str(path)), "there is smoke coming out of unit 3"))
+    text = flat(say(begin("caller", 80, str(path)), "there is smoke coming out of unit 3"))
     assert "Call gate house 4400" in text
     assert NUMBER not in text
 
@@ -186,12 +186,12 @@ def test_signs_cover_what_people_report(k: m.Knowledge) -> None:
 
 def test_the_first_question_asks_about_the_panel(desk: Desk) -> None:
     for width in WIDTHS:
-        first = flat(Screens(desk, "contact", width).screens[0])
+        first = flat(Screens(desk, "caller", width).screens[0])
         assert "at any unit, its cable, or the panel that feeds it?" in first
 
 
 def test_a_none_at_the_opening_covers_the_panel_and_a_buzzing_one_stops_all(begin: Begin) -> None:
-    s = begin("contact")
+    s = begin("caller")
     say(s, "the panel buzzes loudly", "y")
     assert ("panel-heat", "panel 1", "standing") in status(s)
 
@@ -199,7 +199,7 @@ def test_a_none_at_the_opening_covers_the_panel_and_a_buzzing_one_stops_all(begi
 @pytest.mark.parametrize("typed", ["3", "there is smoke at the charger", "5"])
 def test_leaving_while_it_is_asked_where_loses_nothing(begin: Begin, desk: Desk, typed: str) -> None:
     """The report is in the case before the question, for the whole site."""
-    s = begin("contact")
+    s = begin("caller")
     say(s, typed)
     text = flat(say(s, "quit"))
     assert "Nothing was recorded" not in text
@@ -226,7 +226,7 @@ PROMPTS = [
 
 @pytest.mark.parametrize("lines", [x for _, x in PROMPTS], ids=[n for n, _ in PROMPTS])
 def test_heard_at_every_prompt(begin: Begin, lines: list[str]) -> None:
-    s = begin("contact")
+    s = begin("caller")
     say(s, *lines)
     text = flat(say(s, SMOKE))
     assert text.index(f"Call {NUMBER}") < text.index("Is that a danger sign")
@@ -237,13 +237,13 @@ def test_heard_at_every_prompt(begin: Begin, lines: list[str]) -> None:
 @pytest.mark.parametrize("record", [HARBOUR, ""], ids=["with a record", "without"])
 @pytest.mark.parametrize("line", ["none but smoke comes out", "no, only a bit of smoke", "not really, a little buzzing and it is red hot"])
 def test_a_denial_in_the_same_line_denies_nothing(begin: Begin, line: str, record: str) -> None:
-    s = begin("contact", 80, record)
+    s = begin("caller", 80, record)
     say(s, line)
     assert danger(s) == "standing"
 
 
 def test_a_record_that_is_asked_for_hears_danger_too(begin: Begin) -> None:
-    s = begin("contact", 80, "")
+    s = begin("caller", 80, "")
     say(s, "n", "it does not charge")
     say(s, "1")
     if s.case.dialog is not None and "record" not in s.case.dialog.ask.prompt:
@@ -262,7 +262,7 @@ def test_a_note_after_it_was_made_safe_is_heard(begin: Begin) -> None:
 
 
 def test_a_pasted_block_is_heard_line_by_line(begin: Begin) -> None:
-    s = begin("agent")
+    s = begin("help-desk")
     say(s, "n", "units 6-12 are silent", "1", "", "y")
     say(s, "unit power at 6 = dark\nunit 7: smoke is coming out of it\nunit power at 8 = dark")
     assert danger(s) == "standing"
@@ -270,7 +270,7 @@ def test_a_pasted_block_is_heard_line_by_line(begin: Begin) -> None:
 
 @pytest.mark.parametrize("line", ["help there is smoke coming out of it", "report there is smoke coming out of unit 3", "help my wife got a shock", "evidence of smoke coming out of unit 3"])
 def test_a_cry_that_begins_like_a_command_is_heard(silent: Begin, line: str) -> None:
-    s = silent("contact")
+    s = silent("caller")
     text = flat(say(s, line))
     assert text.index(f"Call {NUMBER}") < text.index("Is that a danger sign")
     assert danger(s) == "standing"
@@ -278,7 +278,7 @@ def test_a_cry_that_begins_like_a_command_is_heard(silent: Begin, line: str) -> 
 
 def test_the_command_needs_no_second_word(silent: Begin) -> None:
     """Whoever types `danger` with its sign means it: use is stopped at once, at the place that was named."""
-    s = silent("contact")
+    s = silent("caller")
     text = flat(say(s, "danger electric shock at unit 9"))
     assert "STOP USE at unit 9" in text
     assert status(s) == [("shock", "unit 9", "standing")]
@@ -296,12 +296,12 @@ def test_keep_off_tells_nobody_to_use_the_handle(begin: Begin, k: m.Knowledge, r
 @pytest.mark.parametrize("words", ["smoke is coming out of unit 3", "smoke is seen at unit 3"])
 def test_smoke_is_is_smoke(begin: Begin, words: str) -> None:
     """The plainest way to say it: the number first, and asked by its name."""
-    text = flat(say(begin("contact"), words))
+    text = flat(say(begin("caller"), words))
     assert text.index(f"Call {NUMBER}") < text.index("Is that a danger sign: smoke")
 
 
 @pytest.mark.parametrize("words", ["smoke at unit 3", "fire in unit 3", "heat at unit 5"])
 def test_a_plain_sign_and_a_place_are_heard(begin: Begin, words: str) -> None:
-    s = begin("contact")
+    s = begin("caller")
     say(s, "n", words)
     assert danger(s) == "standing"

@@ -143,7 +143,7 @@ def everything_a_layperson_might_type(s: Router) -> None:
         "none", "n", "read danger-signs at 5 = none", "read danger signs at all = none", "made-safe", "made-safe 5", "made safe 5", SAFE, "energized 5", "vouch",
         "repaired replace-contactor at 5", "Bob", "", "repaired restart-router at uplink 1", "repaired seat-switch-plug at uplink 1", "uplink", "",
         "check danger-signs", "Bob", "5", "none", "check ground-path", "the owner", "5", "0.1 ohm", "undo", "undo", "redo", "danger none", "fact unit.setting 5 16 A",
-        "role contact", "close", "it is fine now", "complaint it works again",
+        "role caller", "close", "it is fine now", "complaint it works again",
     ):  # fmt: skip
         say(s, line)
         if s.prompt.startswith("danger (y/n)"):
@@ -206,14 +206,14 @@ def test_a_lost_neutral_wants_all_units_and_the_panel(begin: Begin) -> None:
 
 def test_a_name_is_no_role(begin: Begin) -> None:
     """Typing "electrician" where a name is asked for makes nobody an electrician."""
-    s = stopped(begin, "contact")
+    s = stopped(begin, "caller")
     say(s, "check danger-signs", "Ines, licensed", "5", "none")
     say(s, "repaired repair-ground-conductor at 5", "Ines, licensed")
     assert status(s) == [("shock", "unit 5", "standing")]
 
 
 def test_what_the_desk_writes_down_ends_nothing_until_it_is_vouched_for(begin: Begin) -> None:
-    s = stopped(begin, "agent")
+    s = stopped(begin, "help-desk")
     say(s, "reported-safe", "2", "Ines Koval", "off at breaker 5 and locked, lock 12")
     assert status(s) == [("shock", "unit 5", "standing")]
     assert "Reported safe by electrician Ines Koval" in flat(say(s, "handover"))
@@ -225,7 +225,7 @@ def test_what_the_desk_writes_down_ends_nothing_until_it_is_vouched_for(begin: B
 
 
 def test_an_electrician_vouches_for_what_was_written_down(begin: Begin) -> None:
-    s = stopped(begin, "agent")
+    s = stopped(begin, "help-desk")
     say(s, "reported-safe", "2", "Ines Koval", "off at breaker 5 and locked, lock 12", "role electrician", "vouch", "yes")
     assert status(s) == [("shock", "unit 5", "standing")]
     say(s, "vouch", "these are my own")

@@ -15,7 +15,7 @@ WORDS = ["can't", "don't know", "do not know", "the lamp is green now", "unit an
 
 
 @pytest.mark.parametrize("typed", WORDS)
-@pytest.mark.parametrize("role", ["contact", "agent", "technician", "electrician"])
+@pytest.mark.parametrize("role", ["caller", "help-desk", "technician", "electrician"])
 def test_beside_a_danger_words_are_no_answers(begin: Begin, role: str, typed: str) -> None:
     """No check is offered: who has to come, what lifts it, and how to keep what was said."""
     s = begin(role)
@@ -51,7 +51,7 @@ def test_the_whole_site_is_said_in_words(begin: Begin) -> None:
 
 
 def test_a_slip_of_a_command_is_still_told(begin: Begin) -> None:
-    s = begin("contact")
+    s = begin("caller")
     say(s, "2", "5")
     assert "Did you mean 'handover'?" in flat(say(s, "handovr"))
 
@@ -105,7 +105,7 @@ def test_resetting_again_is_stopped_at_once_wherever_it_is_told(begin: Begin, po
 
 
 def test_what_was_said_is_still_kept(begin: Begin) -> None:
-    s = begin("contact")
+    s = begin("caller")
     in_a_note(s, "I reset it three times")
     assert s.case.book is not None
     assert [e.data["text"] for e in s.case.book.events if e.kind == "note"] == ["I reset it three times"]

@@ -82,7 +82,7 @@ ROWS = [
     ("reported-error-code", "power-switch", STOP),
 ]
 IDS = [f"{c}={o}" for c, o, _ in ROWS]
-LOW = ("contact", "agent")
+LOW = ("caller", "help-desk")
 
 
 @pytest.fixture(scope="module")
@@ -95,11 +95,11 @@ def record() -> str:
 @pytest.mark.parametrize(("check", "outcome", "wanted"), ROWS, ids=IDS)
 def test_a_reading_stops_use(assessor: Assessor, k: m.Knowledge, record: str, check: str, outcome: str, wanted: str, reported: bool) -> None:
     """Alone, from whoever took it: use is stopped where it was read, or nobody below technician uses the place."""
-    site = assessor.state(events([], record, "contact")).site
+    site = assessor.state(events([], record, "caller")).site
     place = first_place(site, k.checks[check])
     more = {"reported-by": "somebody"} if reported else {}
     rows = [reading("danger-signs", "none", ", ".join(map(str, site.places("unit")))), reading(check, outcome, str(place), **more)]
-    for role in LOW if wanted == HOLD else ("contact", "electrician"):
+    for role in LOW if wanted == HOLD else ("caller", "electrician"):
         state = assessor.state(events(rows, record, role))
         a = assessor.assess_state(state)
         if wanted == STOP:
@@ -150,7 +150,7 @@ def test_less_between_the_commons_does_not(assessor: Assessor, record: str, volt
 
 def test_what_is_normal_stops_nothing(assessor: Assessor, k: m.Knowledge, record: str) -> None:
     """The other side of the table: the normal answer of each of these checks leaves use as it is."""
-    site = assessor.state(events([], record, "contact")).site
+    site = assessor.state(events([], record, "caller")).site
     rows = [reading("danger-signs", "none", "units 1-12")]
     rows += [reading(c, k.checks[c].normal, str(first_place(site, k.checks[c]))) for c in dict.fromkeys(c for c, _, _ in ROWS)]
     a = assessor.assess(events(rows, record, "electrician"))

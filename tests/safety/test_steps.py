@@ -75,13 +75,13 @@ CHECKS = [
     # A restart can clear what a protection has reported.
     *(Step(n, cautions=("no-repeat-reset",), says=("Not after a ground-fault, contactor or heat entry",)) for n in ("soft-restart", "restart-and-query", "station-restart")),
     # Nobody goes to a panel that smells, buzzes, is warm or stands in water, and nobody moves its handles.
-    Step("breaker-handle", "contact", CLOSED, ("no-repeat-reset", "keep-off", "panel-only-if-quiet"), ("do not move the handle", "smells, buzzes")),
-    Step("feeder-handle", "contact", CLOSED, ("no-repeat-reset", "keep-off", "panel-only-if-quiet"), ("handle is not moved", "smells, buzzes")),
+    Step("breaker-handle", "caller", CLOSED, ("no-repeat-reset", "keep-off", "panel-only-if-quiet"), ("do not move the handle", "smells, buzzes")),
+    Step("feeder-handle", "caller", CLOSED, ("no-repeat-reset", "keep-off", "panel-only-if-quiet"), ("handle is not moved", "smells, buzzes")),
     Step("what-goes-dark", T, CLOSED, ("local-code",), ("First ask who works on this circuit",)),
     # A second car, or this car elsewhere, is a second try of a protection that has opened.
-    Step("other-car-here", "contact", CLOSED, ("not-after-a-trip", "sound-cable-only"), ("only while no protective device",)),
-    Step("this-car-elsewhere", "contact", CLOSED, ("not-after-a-trip", "sound-cable-only"), ("only while no protective device", "not carried to the next")),
-    Step("start-by-app", "agent", "any", ("not-after-a-trip",), ("Only while no protective device",)),
+    Step("other-car-here", "caller", CLOSED, ("not-after-a-trip", "sound-cable-only"), ("only while no protective device",)),
+    Step("this-car-elsewhere", "caller", CLOSED, ("not-after-a-trip", "sound-cable-only"), ("only while no protective device", "not carried to the next")),
+    Step("start-by-app", "help-desk", "any", ("not-after-a-trip",), ("Only while no protective device",)),
 ]  # fmt: skip
 REMEDIES = [
     Step("plain-breaker-ahead", E, DEAD, (*BUS, "protection-of-people-stays", "no-repeat-reset"), ("under 5 mA", "station's own device tested", "insulation of cable and branch good")),
@@ -91,9 +91,9 @@ REMEDIES = [
     Step("fit-planned-breaker", E, DEAD, BUS, ("Read the conductor size",)),
     Step("remake-breaker-joints", E, DEAD, BUS),
     # These protect the feeder: NEC 750.30, 240.4.
-    Step("correct-meter-ratio", "agent", "any", ("limit-may-protect",), ("electrician", "one car")),
-    Step("correct-line-assignment", "agent", "any", ("limit-may-protect",), ("electrician", "one car")),
-    Step("correct-site-limit", "agent", "any", ("limit-may-protect", "local-code"), ("electrician", "one car")),
+    Step("correct-meter-ratio", "help-desk", "any", ("limit-may-protect",), ("electrician", "one car")),
+    Step("correct-line-assignment", "help-desk", "any", ("limit-may-protect",), ("electrician", "one car")),
+    Step("correct-site-limit", "help-desk", "any", ("limit-may-protect", "local-code"), ("electrician", "one car")),
     # Nothing goes back into use without its readings: NETA, NEC 250.4(A)(5).
     Step("clean-and-dry-connector", T, DEAD, ("lock-out", "read-before-use"), ("Insulation of the charging cable",)),
     Step("cure-condensation", T, DEAD, ("lock-out", "read-before-use"), ("Insulation of field wiring",)),
@@ -106,15 +106,15 @@ REMEDIES = [
     # Power may come back without a lock on the vehicle side.
     *(Step(n, cautions=("line-side-and-vehicle",)) for n in ("remake-unit-lug", "replace-contactor", "replace-charging-cable", "repair-or-replace-unit")),
     # Resets: never by somebody on the phone who does not know why.
-    Step("release-stop", "agent", "", ("no-repeat-reset", "do-not-defeat-interlock", "not-after-a-trip"), ("The agent only informs", "If nobody knows why, it stays")),
-    Step("close-what-was-opened-by-hand", "agent", "", ("no-repeat-reset", "panel-only-if-quiet"), ("The agent only informs", "If nobody knows why it was off")),
-    *(Step(n, "agent", "any", ("no-repeat-reset", *MUTE), ("Not after a ground-fault, contactor or heat entry",)) for n in ("restart-controller", "restart-unit")),
+    Step("release-stop", "help-desk", "", ("no-repeat-reset", "do-not-defeat-interlock", "not-after-a-trip"), ("The help desk only informs", "If nobody knows why, it stays")),
+    Step("close-what-was-opened-by-hand", "help-desk", "", ("no-repeat-reset", "panel-only-if-quiet"), ("The help desk only informs", "If nobody knows why it was off")),
+    *(Step(n, "help-desk", "any", ("no-repeat-reset", *MUTE), ("Not after a ground-fault, contactor or heat entry",)) for n in ("restart-controller", "restart-unit")),
     *(Step(n, cautions=MUTE) for n in (
         "lengthen-timeout", "leave-gaps-between-polls", "thin-out-poll-plan", "spread-polls", "set-planned-address", "set-unit-port", "swap-wires-at-unit", "swap-wires-at-controller",
         "plug-trunk-at-controller", "remake-connection-at-unit", "remake-segment-ends", "replace-unit-data-port", "fit-trunk-repeater",
     )),
     # No word about the car without readings that show the station sound.
-    Step("refer-to-vehicle-workshop", "agent", "any", (), ("Only with readings that show the station sound", "Without them nothing is said")),
+    Step("refer-to-vehicle-workshop", "help-desk", "any", (), ("Only with readings that show the station sound", "Without them nothing is said")),
     Step("restore-neutral", E, DEAD, ("lock-out", "shared-neutral", "main-lugs-live", "local-code"), ("call the utility",)),
 ]  # fmt: skip
 GONE = ("device-on-plain-breaker", "fewer-units-test")  # they asked for a protective device to be taken out, or for two days of tripping

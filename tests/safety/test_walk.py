@@ -101,7 +101,7 @@ def test_a_kill_after_the_first_entry_loses_no_danger(world: World) -> None:
         run.close()
         assert not run.found, run.found[0].told()
     run = Run(world)
-    run.do(Op("start", "agent", "one"))
+    run.do(Op("start", "help-desk", "one"))
     say(run, "n", "I got a shock from the post")
     run.do(Op("kill", "y"))
     run.close()
@@ -122,7 +122,7 @@ def test_a_fact_makes_nothing_safe(world: World) -> None:
     run = Run(world)
     run.do(Op("start", "electrician", "two panels"))
     say(run, "15", "panel 1", "danger the cover of unit 3 hangs off", "y", "3", "made-safe panel 1", "breaker 3", "lock 7", SAFE_WORDS)
-    say(run, "role contact", "fact unit.panel 3 1")
+    say(run, "role caller", "fact unit.panel 3 1")
     run.close()
     assert not run.found, run.found[0].told()
 

@@ -93,7 +93,7 @@ def test_on_a_terminal(terminals: Callable[..., Terminal], tmp_path: Path, colum
 
 
 def test_in_a_pipe(tmp_path: Path) -> None:
-    first = run(tmp_path, "--record", HARBOUR, "--role", "contact", typed=f"{SMOKE}\n")
+    first = run(tmp_path, "--record", HARBOUR, "--role", "caller", typed=f"{SMOKE}\n")
     out = flat(first.stdout)
     assert out.index(NUMBER) < out.index("Is that a danger sign")
     assert "use stays stopped" in out
@@ -110,7 +110,7 @@ def test_in_a_pipe(tmp_path: Path) -> None:
 def test_killed_while_it_is_asked(tmp_path: Path) -> None:
     """SIGKILL with the question on the screen: the words are in the case, the list marks it, and it is asked again."""
     child = subprocess.Popen(
-        [PYTHON, "-u", "-m", "diagnose", "--record", HARBOUR, "--role", "contact"], cwd=tmp_path, stdin=subprocess.PIPE,
+        [PYTHON, "-u", "-m", "diagnose", "--record", HARBOUR, "--role", "caller"], cwd=tmp_path, stdin=subprocess.PIPE,
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env=environment(tmp_path),
     )  # fmt: skip
     assert child.stdin is not None
@@ -196,7 +196,7 @@ def test_json_says_it(begin: Begin, store: Path, capsys: pytest.CaptureFixture[s
 
 
 def test_json_for_a_layperson_has_no_order_of_the_qualified(begin: Begin, store: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    case = case_of(told(begin, "contact"))
+    case = case_of(told(begin, "caller"))
     assert main(["--store", str(store), "show", case, "--json"]) == 0
     out = capsys.readouterr().out
     assert "The qualified person" not in out
@@ -205,7 +205,7 @@ def test_json_for_a_layperson_has_no_order_of_the_qualified(begin: Begin, store:
 
 
 def test_an_open_question_is_marked_everywhere(begin: Begin, store: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    s = begin("contact")
+    s = begin("caller")
     say(s, SMOKE)
     case = case_of(s)
     assert main(["--store", str(store), "cases"]) == 0
@@ -229,7 +229,7 @@ def test_it_survives_export_and_import(begin: Begin, store: Path, tmp_path: Path
 
 
 def test_closing_makes_nothing_safe(begin: Begin, desk: Desk) -> None:
-    s = begin("contact")
+    s = begin("caller")
     say(s, SMOKE, "y")
     assert "Closing the case does not make it safe" in flat(say(s, "close"))
     say(s, "nobody answers the phone any more")
@@ -247,7 +247,7 @@ def test_a_made_safe_place_keeps_its_mark(begin: Begin, desk: Desk) -> None:
 
 
 def test_the_handover_shows_the_callers_own_words(begin: Begin) -> None:
-    s = begin("contact")
+    s = begin("caller")
     said = 'my lad got a "belt" off the handle of unit 2 & it hums'
     say(s, said, "y")
     text = flat(say(s, "handover"))

@@ -13,7 +13,7 @@ from tests.safety.where import related
 from tests.safety.world import World
 
 PARTS = ("safe", "repair", "power", "proofs", "look")
-BELOW = {"electrician": "technician", "technician": "agent"}
+BELOW = {"electrician": "technician", "technician": "help-desk"}
 # A repair of units and one of panels that need no power. Which repair is the right one nobody but its proofs can tell.
 REPAIRS = {"unit": "repair-or-replace-unit", "panel": "restore-feeder"}
 

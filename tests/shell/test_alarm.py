@@ -55,7 +55,7 @@ OPEN = [
 
 @pytest.mark.parametrize(("where", "lines"), OPENING, ids=[n for n, _ in OPENING])
 def test_heard_at_every_prompt_of_the_opening(begin: Begin, desk: Desk, where: str, lines: list[str]) -> None:
-    session = begin("contact")
+    session = begin("caller")
     for line in lines:
         session.handle(line)
     text = flat(say(session, SMOKE))
@@ -66,7 +66,7 @@ def test_heard_at_every_prompt_of_the_opening(begin: Begin, desk: Desk, where: s
 
 @pytest.mark.parametrize(("where", "lines"), OPEN, ids=[n for n, _ in OPEN])
 def test_heard_at_every_prompt_of_a_case(silent: Silent, where: str, lines: list[str]) -> None:
-    session = silent("contact")
+    session = silent("caller")
     for line in lines:
         if not line.endswith(" "):
             session.handle(line)
@@ -76,12 +76,12 @@ def test_heard_at_every_prompt_of_a_case(silent: Silent, where: str, lines: list
 
 
 def test_heard_in_a_pasted_block(silent: Silent) -> None:
-    session = silent("contact")
+    session = silent("caller")
     assert "Is that a danger sign" in flat(say(session, f"unit 6 is dark\n{SMOKE}\nthanks"))
 
 
 def test_the_question_is_the_only_one_whatever_is_typed(begin: Begin) -> None:
-    session = begin("contact")
+    session = begin("caller")
     say(session, f"{SMOKE} at unit 4")
     for line in ("suspects", "note called the owner", "role electrician", "undo", "close", "new", "made-safe", "5", "", "export x", "help"):
         text = flat(say(session, line))
@@ -93,7 +93,7 @@ def test_the_question_is_the_only_one_whatever_is_typed(begin: Begin) -> None:
 
 
 def test_it_survives_quitting_and_a_session_that_just_ends(begin: Begin, desk: Desk) -> None:
-    session = begin("contact", 80, "")
+    session = begin("caller", 80, "")
     say(session, "a girl felt a tingle when she took the handle of number 4")
     case = case_of(session)
     say(session, "quit")
@@ -106,7 +106,7 @@ def test_it_survives_quitting_and_a_session_that_just_ends(begin: Begin, desk: D
 
 
 def test_yes_stops_use_at_the_place_that_was_named(begin: Begin) -> None:
-    session = begin("contact", 80, "")
+    session = begin("caller", 80, "")
     say(session, "a girl felt a tingle when she took the handle of number 4")
     text = flat(say(session, "y"))
     assert "STOP USE at unit 4" in text
@@ -116,13 +116,13 @@ def test_yes_stops_use_at_the_place_that_was_named(begin: Begin) -> None:
 
 @pytest.mark.parametrize("word", ["?", "not sure", "do not know", "yes"])
 def test_not_sure_counts_as_yes(begin: Begin, word: str) -> None:
-    session = begin("contact")
+    session = begin("caller")
     say(session, f"{SMOKE} at unit 4", word)
     assert status(session) == [("burning-smell", "standing")]
 
 
 def test_where_is_asked_after_it_was_saved_for_the_whole_site(begin: Begin, desk: Desk) -> None:
-    session = begin("contact")
+    session = begin("caller")
     say(session, SMOKE)
     assert "Where?" in flat(say(session, "y"))
     assert status(session) == [("burning-smell", "standing")]
@@ -142,7 +142,7 @@ def test_no_goes_on_with_the_line_as_it_was_typed(silent: Silent) -> None:
 
 
 def test_no_goes_on_with_the_opening(begin: Begin, desk: Desk) -> None:
-    session = begin("contact")
+    session = begin("caller")
     say(session, "n", "units 6-12 are silent, and it smells burnt here")
     text = flat(say(session, "n"))
     assert "Which comes nearest?" in text
@@ -156,7 +156,7 @@ def test_no_goes_on_with_the_opening(begin: Begin, desk: Desk) -> None:
 
 
 def test_two_at_once_are_both_asked(silent: Silent) -> None:
-    session = silent("contact")
+    session = silent("caller")
     say(session, f"{SMOKE} at unit 4")
     say(session, "and unit 5 gave me a shock")
     assert sorted(status(session)) == [("burning-smell", "asked"), ("shock", "asked")]
@@ -167,7 +167,7 @@ def test_two_at_once_are_both_asked(silent: Silent) -> None:
 
 
 def test_words_of_alarm_without_a_sign_are_asked_about(silent: Silent) -> None:
-    session = silent("contact")
+    session = silent("caller")
     text = flat(say(session, "danger"))
     assert "Is anything hot, smoking, wet, broken open, or did anybody get a shock?" in text
     assert "Which comes nearest?" in flat(say(session, "y"))
@@ -177,7 +177,7 @@ def test_words_of_alarm_without_a_sign_are_asked_about(silent: Silent) -> None:
 
 
 def test_a_number_of_the_danger_question_stops_at_once(begin: Begin, desk: Desk) -> None:
-    session = begin("contact")
+    session = begin("caller")
     say(session, "shock")
     assert status(session) == [("shock", "standing")]
     assert marked(desk) == [True]
@@ -185,12 +185,12 @@ def test_a_number_of_the_danger_question_stops_at_once(begin: Begin, desk: Desk)
 
 
 def test_the_handover_shows_the_callers_own_words(begin: Begin) -> None:
-    session = begin("contact")
+    session = begin("caller")
     say(session, "my wife got a belt off the handle at unit 2", "y")
     assert '"my wife got a belt off the handle at unit 2"' in flat(say(session, "handover"))
 
 
-@pytest.mark.parametrize("role", ["contact", "agent"])
+@pytest.mark.parametrize("role", ["caller", "help-desk"])
 def test_below_technician_nothing_is_undone_or_made_safe(begin: Begin, role: str) -> None:
     session = begin(role)
     say(session, f"{SMOKE} at unit 4", "y")
@@ -208,7 +208,7 @@ def test_lines_that_name_the_rule_base_are_no_alarm(silent: Silent) -> None:
 
 
 def test_a_case_list_shows_it_first(begin: Begin, desk: Desk, tmp_path: Path) -> None:
-    first = begin("contact")
+    first = begin("caller")
     say(first, f"{SMOKE} at unit 4", "y")
     second = Router(desk, Options("technician", HARBOUR))
     second.start()
@@ -217,7 +217,7 @@ def test_a_case_list_shows_it_first(begin: Begin, desk: Desk, tmp_path: Path) ->
 
 
 def test_two_signs_in_one_line_are_both_asked(begin: Begin) -> None:
-    session = begin("contact")
+    session = begin("caller")
     say(session, "smoke comes out of unit 4 and my wife got a shock from it")
     assert len(status(session)) == 1
     text = flat(say(session, "y"))

@@ -74,7 +74,7 @@ def case(tmp_path: Path) -> str:
 WRONG = [
     ("frobnicate",),
     ("--foo",),
-    ("--rol", "agent"),
+    ("--rol", "help-desk"),
     ("--role", "boss"),
     ("--instruments", "hammer"),
     ("--record", "none.yaml"),
@@ -136,11 +136,11 @@ def test_assess(capsys: pytest.CaptureFixture[str], case: str) -> None:
     assert (code, err) == (0, "")
     assert "NEXT:" in text
     assert "segment 5-6" in text
-    code, text, _ = here(capsys, "assess", case, "--json", "--role", "contact")
+    code, text, _ = here(capsys, "assess", case, "--json", "--role", "caller")
     value = json.loads(text)
-    assert value["role"] == "contact"
+    assert value["role"] == "caller"
     assert value["suspects"][0]["probability"] > 0
-    assert all(s["role"] == "contact" for s in value["steps"])
+    assert all(s["role"] == "caller" for s in value["steps"])
 
 
 def test_assess_says_every_problem(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

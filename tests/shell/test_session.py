@@ -27,7 +27,7 @@ def test_a_step_tells_what_where_why_and_how_long(silent: Silent) -> None:
         assert word in text
 
 
-@pytest.mark.parametrize(("role", "who"), [("contact", False), ("agent", True), ("technician", False), ("electrician", False)])
+@pytest.mark.parametrize(("role", "who"), [("caller", False), ("help-desk", True), ("technician", False), ("electrician", False)])
 def test_who_does_a_step_is_said_where_it_is_somebody_else(silent: Silent, role: str, who: bool) -> None:
     """A desk has the caller look; whoever is there does it, and is not told to be somebody else."""
     session = silent(role)
@@ -44,7 +44,7 @@ def test_who_is_said_to_an_electrician_who_is_not_there(silent: Silent) -> None:
     assert "Who: site contact" in "\n".join(x.text for x in session.case.dialog.ask.lines)
 
 
-@pytest.mark.parametrize(("role", "shown"), [("contact", False), ("agent", False), ("technician", True)])
+@pytest.mark.parametrize(("role", "shown"), [("caller", False), ("help-desk", False), ("technician", True)])
 def test_sources_are_for_those_who_know_the_documents(silent: Silent, role: str, shown: bool) -> None:
     session = silent(role)
     text = ""
@@ -360,7 +360,7 @@ def test_under_stop_use_no_procedure_is_shown_by_any_path(begin: Callable[..., R
     assert session.case.danger == "standing"
 
 
-@pytest.mark.parametrize("role", ["contact", "agent"])
+@pytest.mark.parametrize("role", ["caller", "help-desk"])
 def test_steps_above_the_role_are_never_shown(silent: Silent, role: str) -> None:
     session = silent(role)
     k = session.case.desk.knowledge
@@ -405,14 +405,14 @@ def test_a_repair_above_the_role_is_only_taken_as_reported(silent: Silent) -> No
 
 
 def test_handover_names_whom_to_send(silent: Silent) -> None:
-    session = silent("contact")
+    session = silent("caller")
     text = flat(say(session, "handover"))
     assert "Send:" in text
     assert "Read so far:" in text
 
 
 def test_role_instruments_on_site(silent: Silent) -> None:
-    session = silent("contact")
+    session = silent("caller")
     assert "no role" in say(session, "role boss")
     say(session, "role technician")
     assert session.case.role == "technician"
