@@ -307,7 +307,8 @@ EXACT = {  # what begins at the very line and column that is told: the name that
     "first words for the qualified": "first: [keep-off, lock-out]", "power back on a look alone": "remedy: remake-joint\n  |prove: [unit-power]",
 }  # fmt: skip
 
-FOLLOWED = {  # spoiling these leaves something else without use as well
+FOLLOWED = {
+    "names replaced in a circle",  # spoiling these leaves something else without use as well
     "an unknown source of a fact", "an unknown check", "an unknown alteration", "an unknown reading gauge",
     "a fault without lines", "a fact out of sight", "other outcomes than the gauge's", "a file that is no list",
     "a list with an empty text", "a fact without a unit", "a word that is none of the list",
