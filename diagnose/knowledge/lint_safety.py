@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from diagnose.knowledge import model as m
 from diagnose.source.problems import shown
 
-ON_THE_PHONE = ("contact", "agent")
+ON_THE_PHONE = ("caller", "help-desk")
 SMALL_WORDS = frozenset(["anybody", "anything", "before", "from", "gone", "have", "inside", "itself", "loudly", "panel", "should", "somebody", "some", "something", "that", "there", "this", "unit", "very", "when", "where", "with"])
 SHORT_SIGNS = frozenset(("hit", "hot"))
 
@@ -70,4 +70,4 @@ def complaints(k: m.Knowledge) -> Iterator[Finding]:
     """Whoever calls, or the desk for them, can answer what a case is opened with."""
     for c in k.checks.values():
         if (c.complaint or c.id == m.DANGER) and c.role not in ON_THE_PHONE:
-            yield (c.spot, f"check {c.id}: a caller cannot answer it, a {c.role} must", "role contact or agent", "role")
+            yield (c.spot, f"check {c.id}: a caller cannot answer it, a {c.role} must", "role caller or help-desk", "role")

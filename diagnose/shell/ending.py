@@ -193,7 +193,7 @@ def leave(s: OpenCase) -> list[Line]:
             return wrap("text", "Nothing was recorded.", s.width)
         sign: Row = ("reading", {"check": m.DANGER, "at": "", "answer": s.draft.danger or "do-not-know"})
         words = s.draft.complaint
-        s.create(Opened(title=words, complaint=words, record="", role=s.options.role or "contact", rows=(sign,)))
+        s.create(Opened(title=words, complaint=words, record="", role=s.options.role or "caller", rows=(sign,)))
     elif s.opening and s.draft.complaint:
         s.book.add([("record", {"record": s.early_record(), "complaint": s.draft.complaint})], s.role)
     assert s.book is not None

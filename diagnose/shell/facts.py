@@ -91,9 +91,9 @@ def _only(site: Site, spec: FactSpec) -> str:
     return str(here[0])
 
 
-@command("role", "ROLE", "contact, agent, technician or electrician", words=among(lambda k: m.ROLES))
+@command("role", "ROLE", "caller, help-desk, technician or electrician", words=among(lambda k: m.ROLES))
 def role(s: OpenCase, rest: str) -> list[Line]:
-    word = rest.lower()
+    word = m.role_today("-".join(rest.lower().split()))
     if word not in m.ROLES:
         wrong = f"{shown(rest)} is no role; " if rest else ""
         raise Refusal(f"{wrong}type role with one of {', '.join(m.ROLES)} (now: {s.role})")

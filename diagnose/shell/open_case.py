@@ -153,7 +153,7 @@ class OpenCase:
         """Open a case in the middle of the opening questions, because a danger was heard; they go on if it was none."""
         dialog = self.dialog
         record = next((str(data["record"]) for kind, data in rows if kind == "record"), self.early_record())
-        self.create(Opened(words, words, record, self.options.role or "contact", ()))
+        self.create(Opened(words, words, record, self.options.role or "caller", ()))
         self.dialog, self.opening = dialog, True
         self.refresh()
 

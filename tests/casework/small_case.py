@@ -40,7 +40,7 @@ def site() -> Site:
 def check(id: str, at: str = "unit", outcomes: Sequence[str] = ("fine", "odd", "bad"), **more: Any) -> m.Check:
     answers = tuple(m.Outcome(o, f"it is {o}", ()) for o in outcomes)
     plain = m.Check(
-        id, f"Title of {id}", at, "look", "?", "", "none", "", answers, False, False, (), "contact", "any", "phone", 1, "none",
+        id, f"Title of {id}", at, "look", "?", "", "none", "", answers, False, False, (), "caller", "any", "phone", 1, "none",
         (), (), SPOT,
     )  # fmt: skip
     return plain._replace(**more)

@@ -53,7 +53,7 @@ class StoreContract:
         return connect()
 
     def test_a_case_from_opening_to_closing(self, store: Store, connect: Callable[[], Store]) -> None:
-        case = store.create_case("Quay 3 is  silent\n", "agent", {"complaint": "nothing answers"})
+        case = store.create_case("Quay 3 is  silent\n", "help-desk", {"complaint": "nothing answers"})
         first = store.append(case, "reading", {"check": "unit-answers", "answer": "silent"}, "technician")
         store.append(case, "withdrawn", {"event": first.id}, "technician")
         store.append(case, "closed", {"how": "repaired"}, "technician")
@@ -80,20 +80,20 @@ class StoreContract:
 
     def test_a_repeat_changes_nothing(self, store: Store) -> None:
         opening, name = new_event_id(), new_event_id()
-        case = store.create_case("t", "agent", event_id=opening)
-        assert store.create_case("t", "agent", event_id=opening) == case
-        first = store.append(case, "note", {"text": "a"}, "agent", name)
-        store.append(case, "note", {"text": "b"}, "agent")
-        assert store.append(case, "note", {"text": "a"}, "agent", name) == first
+        case = store.create_case("t", "help-desk", event_id=opening)
+        assert store.create_case("t", "help-desk", event_id=opening) == case
+        first = store.append(case, "note", {"text": "a"}, "help-desk", name)
+        store.append(case, "note", {"text": "b"}, "help-desk")
+        assert store.append(case, "note", {"text": "a"}, "help-desk", name) == first
         assert [e.seq for e in store.events(case)] == [1, 2, 3]
         with pytest.raises(StoreError, match="taken by another event"):
-            store.append(case, "note", {"text": "other"}, "agent", name)
+            store.append(case, "note", {"text": "other"}, "help-desk", name)
         with pytest.raises(StoreError, match="taken by another event"):
-            store.create_case("other", "agent", event_id=opening)
+            store.create_case("other", "help-desk", event_id=opening)
         assert len(store.cases()) == 1
 
     def test_ids_can_be_read_over_a_phone(self, store: Store) -> None:
-        ids = [store.create_case(f"case {n}", "agent") for n in range(60)]
+        ids = [store.create_case(f"case {n}", "help-desk") for n in range(60)]
         assert len(set(ids)) == 60
         assert all(i.startswith("C-") and len(i) == 7 and set(i[2:]) <= set(CASE_LETTERS) for i in ids)
         assert not set(CASE_LETTERS) & set("0O1IL2Z5S8BUVG")
@@ -106,10 +106,10 @@ class StoreContract:
             store.resolve("")
 
     def test_list_and_search(self, store: Store) -> None:
-        a = store.create_case("Ölhafen: Quay 3 silent", "agent", at="2031-01-01T00:00:00Z")
-        b = store.create_case("Yard trips", "agent", at="2031-01-02T00:00:00Z")
+        a = store.create_case("Ölhafen: Quay 3 silent", "help-desk", at="2031-01-01T00:00:00Z")
+        b = store.create_case("Yard trips", "help-desk", at="2031-01-02T00:00:00Z")
         assert [c.id for c in store.cases()] == [b, a]
-        store.append(a, "closed", {}, "agent", at="2031-01-03T00:00:00Z")
+        store.append(a, "closed", {}, "help-desk", at="2031-01-03T00:00:00Z")
         assert [c.id for c in store.cases()] == [a, b]
         assert [c.id for c in store.cases("SILENT ölhafen")] == [a]
         assert [c.id for c in store.cases(b.lower())] == [b]
@@ -119,68 +119,68 @@ class StoreContract:
         assert [c.id for c in store.cases("quay", "closed")] == [a]
 
     def test_refusals_change_nothing(self, store: Store) -> None:
-        case = store.create_case("t", "agent")
+        case = store.create_case("t", "help-desk")
         before = store.case(case)
         for kind, data, by, words in [
-            ("erased", {}, "agent", "expected one of"),
-            ("note", {}, "agent", "lacks `text`"),
-            ("note", {"text": "a", "value": float("inf")}, "agent", "as the text OL"),
+            ("erased", {}, "help-desk", "expected one of"),
+            ("note", {}, "help-desk", "lacks `text`"),
+            ("note", {"text": "a", "value": float("inf")}, "help-desk", "as the text OL"),
             ("note", {"text": "a"}, "", "names nobody"),
-            ("withdrawn", {"event": "nothing"}, "agent", "no earlier event"),
-            ("withdrawn", {"event": store.events(case)[0].id}, "agent", "close the case instead"),
-            ("opened", {"title": "again"}, "agent", "comes once"),
+            ("withdrawn", {"event": "nothing"}, "help-desk", "no earlier event"),
+            ("withdrawn", {"event": store.events(case)[0].id}, "help-desk", "close the case instead"),
+            ("opened", {"title": "again"}, "help-desk", "comes once"),
         ]:
             with pytest.raises(StoreError, match=words):
                 store.append(case, kind, data, by)
         with pytest.raises(StoreError, match="there is no case"):
-            store.append("C-XXXXX", "note", {"text": "a"}, "agent")
+            store.append("C-XXXXX", "note", {"text": "a"}, "help-desk")
         for read in (store.events, store.verify, store.case):
             with pytest.raises(StoreError, match="there is no case"):
                 read("C-XXXXX")
         with pytest.raises(StoreError, match="already"):
-            store.create_case("t", "agent", case=case)
+            store.create_case("t", "help-desk", case=case)
         assert store.case(case) == before
 
     def test_events_of_one_id_are_stored_once_from_any_connection(self, store: Store, connect: Callable[[], Store]) -> None:
-        case, name = store.create_case("t", "agent"), new_event_id()
+        case, name = store.create_case("t", "help-desk"), new_event_id()
         other = connect()
-        first = store.append(case, "note", {"text": "a"}, "agent", name)
-        assert other.append(case, "note", {"text": "a"}, "agent", name) == first
+        first = store.append(case, "note", {"text": "a"}, "help-desk", name)
+        assert other.append(case, "note", {"text": "a"}, "help-desk", name) == first
         with pytest.raises(StoreError, match="taken by another event"):
-            other.append(other.create_case("u", "agent"), "note", {"text": "a"}, "agent", name)
+            other.append(other.create_case("u", "help-desk"), "note", {"text": "a"}, "help-desk", name)
         assert [e.seq for e in other.events(case)] == [1, 2]
 
     def test_writers_take_turns(self, store: Store, connect: Callable[[], Store]) -> None:
-        case, writers = store.create_case("t", "agent"), (store, connect(), connect())
+        case, writers = store.create_case("t", "help-desk"), (store, connect(), connect())
         for n in range(12):
-            writers[n % 3].append(case, "note", {"text": f"number {n}"}, "agent")
+            writers[n % 3].append(case, "note", {"text": f"number {n}"}, "help-desk")
         for writer in writers:
             assert [e.data["text"] for e in writer.events(case)[1:]] == [f"number {n}" for n in range(12)]
             assert writer.verify(case) == []
 
     def test_use_is_stopped_in_the_list_while_a_danger_stands(self, store: Store) -> None:
-        calm, case = store.create_case("calm", "agent"), store.create_case("t", "agent")
-        said = store.append(case, "reading", {"check": "danger-signs", "answer": "shock", "at": "unit 1"}, "agent", at="2031-01-01T00:00:00Z")
-        store.append(calm, "note", {"text": "later"}, "agent", at="2031-01-02T00:00:00Z")
+        calm, case = store.create_case("calm", "help-desk"), store.create_case("t", "help-desk")
+        said = store.append(case, "reading", {"check": "danger-signs", "answer": "shock", "at": "unit 1"}, "help-desk", at="2031-01-01T00:00:00Z")
+        store.append(calm, "note", {"text": "later"}, "help-desk", at="2031-01-02T00:00:00Z")
         assert [(c.id, c.stop_use, c.is_open) for c in store.cases()] == [(case, True, True), (calm, False, True)]
         assert store.case(case).state == state_of(store.events(case))
-        store.append(case, "withdrawn", {"event": said.id}, "agent")
+        store.append(case, "withdrawn", {"event": said.id}, "help-desk")
         assert store.case(case).state == state_of(store.events(case))
         assert store.verify(case) == []
 
     @pytest.mark.parametrize(("sql", "words"), EDITS)
     def test_verify_finds_an_edit(self, store: Store, edit: Callable[[str], None], sql: str, words: str) -> None:
-        case = store.create_case("t", "agent")
+        case = store.create_case("t", "help-desk")
         for n in range(6):
-            store.append(case, "note", {"text": f"number {n}"}, "agent")
+            store.append(case, "note", {"text": f"number {n}"}, "help-desk")
         assert store.verify(case) == []
         edit(sql)
         assert any(words in line for line in store.verify(case)), store.verify(case)
 
     def test_a_case_is_taken_over_extended_and_refused_where_two_part(self, store: Store, connect: Callable[[], Store]) -> None:
-        case = store.create_case("t", "agent")
+        case = store.create_case("t", "help-desk")
         for n in range(4):
-            store.append(case, "note", {"text": f"number {n}"}, "agent")
+            store.append(case, "note", {"text": f"number {n}"}, "help-desk")
         log = store.stored(case)
         with pytest.raises(StoreError, match="belongs to another case here"):
             store.absorb(_chained([e.event._replace(case="C-MOVED") for e in log]))
@@ -190,13 +190,13 @@ class StoreContract:
         assert connect().absorb(other) == ("extended", 2)
         assert store.absorb(other[:2]) == ("older", 0)
         assert store.verify("C-MOVED") == []
-        parted = Event(new_event_id(), "C-MOVED", 3, log[0].event.at, "note", {"text": "another"}, "agent")
+        parted = Event(new_event_id(), "C-MOVED", 3, log[0].event.at, "note", {"text": "another"}, "help-desk")
         with pytest.raises(StoreError, match="differs from event 3 on"):
             store.absorb(_chained([other[0].event, other[1].event, parted]))
         assert [s.body for s in store.stored("C-MOVED")] == [s.body for s in other]
 
     def test_what_fails_half_way_leaves_nothing(self, store: Store, connect: Callable[[], Store]) -> None:
-        case = store.create_case("t", "agent")
+        case = store.create_case("t", "help-desk")
         before = store.case(case)
 
         def fail_half_way() -> None:

@@ -212,7 +212,7 @@ def suspect(k: m.Knowledge, name: str, probability: float) -> v.SuspectView:
     return v.SuspectView(name, f.title, f.says, f.nature, f.severity, probability, ((U1, probability),), mend.id, mend.title, mend.role, ())
 
 
-STEP = v.StepView("check", "x", "X", (), "", "", "none", "", (), (), "contact", "any", "phone", 1, (), "", 0.0, 0.0, (), ())
+STEP = v.StepView("check", "x", "X", (), "", "", "none", "", (), (), "caller", "any", "phone", 1, (), "", 0.0, 0.0, (), ())
 CLOSER = [
     check("own", instrument="multimeter"),
     check("by-phone", role="technician", instrument="phone"),
@@ -235,9 +235,9 @@ LIST = [
     fault("rare", shows=(show("clamp"),)),
 ]
 MEND = [
-    remedy("mend-easy", "contact"), remedy("mend-fuse", "technician", parts=("fuse", "gloves")),
+    remedy("mend-easy", "caller"), remedy("mend-fuse", "technician", parts=("fuse", "gloves")),
     remedy("mend-wiring", "electrician", parts=("cable", "gloves")), remedy("mend-spare", "technician", parts=("board",)),
-    remedy("mend-rare", "contact", parts=("never",)),
+    remedy("mend-rare", "caller", parts=("never",)),
 ]  # fmt: skip
 K = knowledge(CLOSER, LIST, MEND)
 
@@ -247,35 +247,35 @@ def sent(role: str, suspects: list[tuple[str, float]], steps: tuple[v.StepView, 
 
 
 def test_who_is_sent_for_what() -> None:
-    assert sent("agent", [("easy", 0.9)]) is None  # this role does it all
-    assert sent("agent", []) is None
+    assert sent("help-desk", [("easy", 0.9)]) is None  # this role does it all
+    assert sent("help-desk", []) is None
     assert sent("electrician", [("wiring", 0.9), ("fuse", 0.9)]) is None
-    assert sent("agent", [("fuse", 0.9)]) == v.Handover(
+    assert sent("help-desk", [("fuse", 0.9)]) == v.Handover(
         "technician", True, ("clamp-meter", "multimeter"), ("fuse", "gloves"), ("clamp", "meter", "by-phone", "bare", "again")
     )
-    assert sent("agent", [("fuse", 0.3), ("wiring", 0.1)]) == v.Handover(
+    assert sent("help-desk", [("fuse", 0.3), ("wiring", 0.1)]) == v.Handover(
         "electrician", False, ("clamp-meter", "multimeter", "leakage-clamp"), ("fuse", "gloves", "cable"),
         ("clamp", "meter", "by-phone", "bare", "again", "live"),
     )  # fmt: skip
     assert sent("technician", [("wiring", 0.3), ("fuse", 0.2)]) == v.Handover("electrician", False, ("leakage-clamp",), ("cable", "gloves"), ("live",))
-    assert sent("agent", [("fuse", 0.9)], closed={"outcome": "repaired"}) is None
+    assert sent("help-desk", [("fuse", 0.9)], closed={"outcome": "repaired"}) is None
 
 
 def test_at_most_six_checks_are_named() -> None:
-    found = sent("agent", [("fuse", 0.3), ("spare", 0.1)])
+    found = sent("help-desk", [("fuse", 0.3), ("spare", 0.1)])
     assert found is not None
     assert found.checks == ("clamp", "meter", "by-phone", "bare", "again", "more-0")
     assert found.instruments == ("clamp-meter", "multimeter", "torque-tool")
 
 
 def test_only_likely_suspects_are_sent_for() -> None:
-    assert sent("agent", [("easy", 0.9), ("fuse", 0.049)]) is None
-    found = sent("agent", [("easy", 0.9), ("fuse", 0.05)])
+    assert sent("help-desk", [("easy", 0.9), ("fuse", 0.049)]) is None
+    found = sent("help-desk", [("easy", 0.9), ("fuse", 0.05)])
     assert found is not None
     assert not found.due
     crowd = [("easy", 0.2), ("easy", 0.2), ("easy", 0.2), ("easy", 0.2)]
-    assert sent("agent", [*crowd, ("fuse", 0.2)]) is None  # the first four
-    assert sent("agent", [*crowd[:3], ("fuse", 0.2)]) is not None
+    assert sent("help-desk", [*crowd, ("fuse", 0.2)]) is None  # the first four
+    assert sent("help-desk", [*crowd[:3], ("fuse", 0.2)]) is not None
 
 
 # suspects, whether any step is left for this role, whether it is time
@@ -290,13 +290,13 @@ DUE = [
 
 @pytest.mark.parametrize(("suspects", "left", "due"), DUE)
 def test_when_it_is_time(suspects: list[tuple[str, float]], left: bool, due: bool) -> None:
-    found = sent("agent", suspects, (STEP,) if left else ())
+    found = sent("help-desk", suspects, (STEP,) if left else ())
     assert found is not None
     assert found.due is due
 
 
 def test_what_a_danger_bars_is_sent_for_at_least_by_a_technician() -> None:
-    found = sent("contact", [("easy", 0.9)], bars=Bars("standing"))
+    found = sent("caller", [("easy", 0.9)], bars=Bars("standing"))
     assert found is not None
     assert found.role == "technician"
 
@@ -322,28 +322,28 @@ def test_a_danger_needs_the_highest_role_of_its_proofs() -> None:
     plain = stop("technician", proof("open", "meter", "live"), kit=("lock",))
     assert for_danger("technician", plain) is None
     assert for_danger("electrician", plain) is None
-    assert for_danger("agent", plain) == v.Handover("technician", True, ("multimeter",), (), ("meter",), ("lock",))
+    assert for_danger("help-desk", plain) == v.Handover("technician", True, ("multimeter",), (), ("meter",), ("lock",))
     live = stop("technician", proof("failed", "live"), kit=("lock", "tester"))
     assert for_danger("technician", live) == v.Handover("electrician", True, ("leakage-clamp",), (), ("live",), ("lock", "tester"))
-    both = for_danger("agent", plain, live)
+    both = for_danger("help-desk", plain, live)
     assert both == v.Handover("electrician", True, ("multimeter", "leakage-clamp"), (), ("meter", "live"), ("lock", "tester"))
-    assert for_danger("agent", stop("electrician"), plain) is not None
+    assert for_danger("help-desk", stop("electrician"), plain) is not None
     assert for_danger("technician", stop("electrician"), plain) == v.Handover("electrician", True, ("multimeter",), (), ("meter",), ("lock",))
 
 
 def test_a_proof_that_is_good_and_a_look_for_signs_need_nothing_along() -> None:
     done = stop("technician", proof("good", "live"), proof("open", SIGN), proof("open", "by-phone"))
-    assert for_danger("agent", done) == v.Handover("technician", True, (), (), ("by-phone",), ())
+    assert for_danger("help-desk", done) == v.Handover("technician", True, (), (), ("by-phone",), ())
 
 
 def test_parts_of_the_likeliest_suspects_come_along() -> None:
-    found = for_danger("agent", stop("technician"), suspects=[("fuse", 0.6), ("spare", 0.59)])
+    found = for_danger("help-desk", stop("technician"), suspects=[("fuse", 0.6), ("spare", 0.59)])
     assert found is not None
     assert found.parts == ("fuse", "gloves")
 
 
 def test_at_most_six_proofs_are_named() -> None:
     names = ("meter", "clamp", "again", "bare", "by-phone", "more-0", "more-1")
-    found = for_danger("agent", stop("technician", *(proof("open", name) for name in names)))
+    found = for_danger("help-desk", stop("technician", *(proof("open", name) for name in names)))
     assert found is not None
     assert found.checks == names[:6]

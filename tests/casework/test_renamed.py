@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 
 import pytest
+from diagnose.shell.session import Options, Session
 
 from diagnose.casework.casefile import read_case
 from diagnose.casework.events import Event
@@ -18,7 +19,6 @@ from diagnose.cli import main
 from diagnose.knowledge import model as m
 from diagnose.knowledge.load import build, load
 from diagnose.shell.desk import Desk
-from diagnose.shell.session import Options, Session
 from tests.knowledge.small_base import BASE
 from tests.shell.conftest import HARBOUR
 

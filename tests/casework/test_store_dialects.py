@@ -116,8 +116,8 @@ class TestSecondDatabase(StoreContract):
         return lambda sql: [connections[0].execute(sql), None][1]
 
     def test_all_else_is_plain_sql(self, store: Store, seen: list[str]) -> None:
-        case = store.create_case("t", "agent")
-        store.append(case, "note", {"text": "a"}, "agent")
+        case = store.create_case("t", "help-desk")
+        store.append(case, "note", {"text": "a"}, "help-desk")
         store.verify(case)
         assert any(sql.endswith(" FOR UPDATE") for sql in seen)
         plain = [sql for sql in seen if "sqlite_master" not in sql]
@@ -126,9 +126,9 @@ class TestSecondDatabase(StoreContract):
 
     def test_a_writer_that_was_overtaken_writes_after_the_other(self, store: Store, connections: list[Elsewhere]) -> None:
         """Where the database has no lock for writers, the head that was read may be an old one by then."""
-        case = store.create_case("t", "agent")
+        case = store.create_case("t", "help-desk")
         connections[-1].lost = True
-        added = store.append(case, "note", {"text": "a"}, "agent")
+        added = store.append(case, "note", {"text": "a"}, "help-desk")
         assert not connections[-1].lost
         assert [e.id for e in store.events(case)][1:] == [added.id]
         assert store.verify(case) == []

@@ -36,7 +36,7 @@ def test_no_assessment_beside_a_danger_acquits(assessor: Assessor, k: m.Knowledg
     with open("tests/sites/harbour-12.yaml", encoding="utf-8") as file:
         record = file.read()
     told = [reading("danger-signs", "none", "units 1-12")]
-    told += [reading(c, o, str(assessor.state(events([], record, "agent")).site.places(k.checks[c].at)[0] if at == "uplink" else at)) for c, o, at in [*rows, stopping]]
+    told += [reading(c, o, str(assessor.state(events([], record, "help-desk")).site.places(k.checks[c].at)[0] if at == "uplink" else at)) for c, o, at in [*rows, stopping]]
     for role in m.ROLES:
         a = assessor.assess(events(told, record, role))
         assert a.stop_use

@@ -16,7 +16,7 @@ from diagnose.shell.router import Router
 from tests.safety.talk import SAFE, danger, flat, log_kinds, make_safe, power, say, status
 
 Begin = Callable[..., Router]
-LOW = ("contact", "agent")
+LOW = ("caller", "help-desk")
 SHOCK, HEAT, SMOKE = "5", "7", "3"
 STANDING = {"standing", "asked"}
 

@@ -35,7 +35,7 @@ def test_beside_a_danger_words_are_no_answers(begin: Begin, role: str, typed: st
 @pytest.mark.parametrize(("typed", "title"), [("3", "Fire or smoke - everybody leaves"), ("4", "Somebody is hurt"), ("5", "Somebody got a shock")])
 def test_whom_to_call_comes_first_there_too(begin: Begin, typed: str, title: str) -> None:
     """"What do I do" beside smoke has an answer before anything about the program."""
-    s = begin("contact", 40)
+    s = begin("caller", 40)
     say(s, typed, "5")
     text = flat(say(s, "what do i do now"))
     assert text.startswith(f"! {title}. Call ")
@@ -98,7 +98,7 @@ def beside_a_danger(s: Router, words: str) -> str:
 @pytest.mark.parametrize("position", [in_complaint, at_the_danger_question, as_an_answer, in_a_note, in_a_pasted_block, beside_a_danger])
 @pytest.mark.parametrize("words", ["I reset it three times", "we keep flipping it back on", "it trips and I put it back in every morning"])
 def test_resetting_again_is_stopped_at_once_wherever_it_is_told(begin: Begin, position: Callable[[Router, str], str], words: str) -> None:
-    s = begin("contact")
+    s = begin("caller")
     text = flat(position(s, words))
     assert text.startswith(NO_RESET)
     assert text.count(NO_RESET) == 1

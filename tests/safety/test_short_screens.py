@@ -18,7 +18,7 @@ MOST_LINES = 10  # of the first screen at 40 columns, 8 of the question and what
 
 @pytest.mark.parametrize("record", [HARBOUR, ""], ids=["with a record", "without"])
 def test_the_first_question_fits_on_a_phone(desk: Desk, record: str) -> None:
-    lines = [x.text for x in Router(desk, Options("contact", record), 40).start()]
+    lines = [x.text for x in Router(desk, Options("caller", record), 40).start()]
     assert len(lines) <= MOST_LINES
     assert max(map(len, lines)) <= 40
     text = " ".join(lines)
@@ -28,7 +28,7 @@ def test_the_first_question_fits_on_a_phone(desk: Desk, record: str) -> None:
 
 
 def test_the_list_with_its_numbers_is_one_key_away(desk: Desk, k: m.Knowledge) -> None:
-    s = Router(desk, Options("contact", HARBOUR), 40)
+    s = Router(desk, Options("caller", HARBOUR), 40)
     s.start()
     text = flat(say(s, "?"))
     for n, outcome in enumerate(k.checks["danger-signs"].outcomes, 1):

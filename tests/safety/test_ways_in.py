@@ -149,7 +149,7 @@ def store(monkeypatch: pytest.MonkeyPatch, desk: Desk, tmp_path: Path) -> Path:
     return tmp_path / "cases.db"
 
 
-def told(begin: Begin, role: str = "contact") -> Router:
+def told(begin: Begin, role: str = "caller") -> Router:
     """A case with smoke at unit 3, and after it one without a danger."""
     s = begin(role)
     say(s, SMOKE, "y")

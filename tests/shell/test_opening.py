@@ -97,7 +97,7 @@ def test_no_role_given_has_the_least_rights(desk: Desk) -> None:
     session = Router(desk, Options("", HARBOUR))
     session.start()
     say(session, "n", "units 6-12 are silent", "1", "", "y", "")
-    assert session.case.role == "contact"
+    assert session.case.role == "caller"
 
 
 def test_a_record_that_is_wrong_is_told_in_one_line(desk: Desk, tmp_path: Path) -> None:

@@ -33,7 +33,7 @@ def test_who_does_a_step_is_said_where_it_is_somebody_else(silent: Silent, role:
     session = silent(role)
     say(session, "check unit power at 5")
     text = say(session, "?") if session.case.dialog is None else "\n".join(x.text for x in session.case.dialog.ask.lines)
-    assert ("Who: site contact (touches nothing), by phone" in text) is who
+    assert ("Who: caller (touches nothing), by phone" in text) is who
     assert ("Time: about" in text) is not who
 
 
@@ -41,7 +41,7 @@ def test_who_is_said_to_an_electrician_who_is_not_there(silent: Silent) -> None:
     session = silent("electrician")
     say(session, "on-site no", "check unit power at 5")
     assert session.case.dialog is not None
-    assert "Who: site contact" in "\n".join(x.text for x in session.case.dialog.ask.lines)
+    assert "Who: caller" in "\n".join(x.text for x in session.case.dialog.ask.lines)
 
 
 @pytest.mark.parametrize(("role", "shown"), [("caller", False), ("help-desk", False), ("technician", True)])
@@ -292,7 +292,7 @@ def test_closing_without_proof_wants_a_reason(silent: Silent) -> None:
 
 
 def test_made_safe_only_by_a_role_that_may_and_in_so_many_words(begin: Callable[..., Router]) -> None:
-    session = begin("agent")
+    session = begin("help-desk")
     say(session, "smoke", "3")
     assert "Only a qualified" in say(session, "made-safe")
     say(session, "role technician")
@@ -312,7 +312,7 @@ def test_made_safe_only_by_a_role_that_may_and_in_so_many_words(begin: Callable[
 
 
 def test_a_danger_sign_is_neither_answered_away_nor_undone_by_a_slip(begin: Callable[..., Router]) -> None:
-    session = begin("contact")
+    session = begin("caller")
     say(session, "smoke", "3")
     say(session, "check danger-signs")
     say(session, "the caretaker")
@@ -388,7 +388,7 @@ def test_steps_above_the_role_are_never_shown(silent: Silent, role: str) -> None
 
 
 def test_a_repair_above_the_role_is_only_taken_as_reported(silent: Silent) -> None:
-    session = silent("contact")
+    session = silent("caller")
     k = session.case.desk.knowledge
     remedy = next(
         r
@@ -401,7 +401,7 @@ def test_a_repair_above_the_role_is_only_taken_as_reported(silent: Silent) -> No
     say(session, "the electrician of the site")
     assert session.case.book is not None
     assert session.case.book.events[-1].kind == "remedy"
-    assert session.case.book.events[-1].by == "contact, reported by the electrician of the site"
+    assert session.case.book.events[-1].by == "caller, reported by the electrician of the site"
 
 
 def test_handover_names_whom_to_send(silent: Silent) -> None:

@@ -44,7 +44,7 @@ RULES = """
   outcomes:
     handle-up: it points to ON
     handle-down: it points to OFF
-  role: contact
+  role: caller
   state: any
   reach: phone
   minutes: 2
@@ -53,7 +53,7 @@ RULES = """
 - remedy: tell-the-owner-of-the-sub-panel
   title: Have the owner see to the sub-panel
   do: Tell whoever is in charge of the sub-panel what was found. Nothing is touched.
-  role: contact
+  role: caller
   state: any
   reach: phone
   minutes: 5
