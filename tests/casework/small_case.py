@@ -77,7 +77,7 @@ def knowledge(
     scales = {"how-often": m.Scale("how-often", OFTEN), "prior": m.Scale("prior", PRIOR)}
     return m.Knowledge(
         specs, {}, {}, {c.id: c for c in checks}, {x.id: x for x in mechanisms}, {f.id: f for f in faults}, mend,
-        {r.id: r for r in rules}, {}, {}, {}, scales, "small",
+        {r.id: r for r in rules}, {}, {}, {}, scales, {}, "small",
     )  # fmt: skip
 
 

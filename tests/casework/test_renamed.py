@@ -7,7 +7,6 @@ import json
 from pathlib import Path
 
 import pytest
-from diagnose.shell.session import Options, Session
 
 from diagnose.casework.casefile import read_case
 from diagnose.casework.events import Event
@@ -18,7 +17,8 @@ from diagnose.casework.transfer import import_case, read_case_file
 from diagnose.cli import main
 from diagnose.knowledge import model as m
 from diagnose.knowledge.load import build, load
-from diagnose.shell.desk import Desk
+from diagnose.shell.desk import Desk, Options
+from diagnose.shell.router import Router
 from tests.knowledge.small_base import BASE
 from tests.shell.conftest import HARBOUR
 
@@ -70,11 +70,11 @@ def test_the_shell_shows_them_in_the_words_of_today(name: str, k: m.Knowledge, t
 @pytest.mark.parametrize(("typed", "role"), [("contact", "caller"), ("agent", "help-desk"), ("help desk", "help-desk"), ("Technician", "technician")])
 def test_a_role_is_taken_by_its_name_of_then_too(typed: str, role: str, tmp_path: Path) -> None:
     desk = Desk(str(tmp_path / "cases.db"))
-    session = Session(desk, Options("electrician", HARBOUR, ""), 80)
+    session = Router(desk, Options("electrician", HARBOUR, ""), 80)
     session.start()
     for line in ("n", "half the chain is silent", "none", "nothing of this", f"role {typed}"):
         session.handle(line)
-    assert session.role == role
+    assert session.case.role == role
     desk.close()
 
 

@@ -15,7 +15,7 @@ ALL_LINTS = {
     "block", "yaml", "twice", "unknown-name", "unused", "impossible-outcome", "number-in-rule", "out-of-sight",
     "never-shown", "empty-proof", "gauge-outcomes", "gauge-place", "phrases", "role", "caution", "negation",
     "pointless", "undetectable", "twins", "too-many-ways", "long-title", "placeholder", "danger", "file",
-    "needs", "unproved", "audience", "innocence",
+    "needs", "unproved", "audience", "innocence", "circle",
 }  # fmt: skip
 
 
