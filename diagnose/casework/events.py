@@ -211,28 +211,6 @@ def _json_flaw(value: object, where: str, depth: int) -> str:
     return next((flaw for w, v in parts if (flaw := _json_flaw(v, w, depth + 1))), "")
 
 
-def check_log(events: Sequence[Event]) -> list[str]:
-    """What is wrong with events as one case: order, gaps, repeats, and withdrawals of what is not there."""
-    problems = []
-    kinds: dict[str, str] = {}
-    for position, event in enumerate(events, start=1):
-        here = f"event {position}"
-        problems += [f"{here}: {problem}" for problem in check_event(event)]
-        if event.seq != position:
-            problems.append(f"{here}: seq is {event.seq}, expected {position}")
-        if event.case != events[0].case:
-            problems.append(
-                f"{here}: belongs to case {_short(event.case)}, expected {_short(events[0].case)}"
-            )
-        if event.id in kinds:
-            problems.append(f"{here}: repeats the id {_short(event.id)}, expected a new one")
-        flaw = check_next(event, kinds)
-        if flaw:
-            problems.append(f"{here}: {flaw}")
-        kinds[event.id] = event.kind
-    return problems
-
-
 def check_next(event: Event, earlier: dict[str, str]) -> str:
     """What is wrong with `event` after the events of its case in `earlier` (id -> kind), or nothing."""
     if not earlier:

@@ -19,7 +19,6 @@ from diagnose.knowledge import model as m
 
 HERE = Var("here")
 FAULT = Var("fault")
-CLOSED_KINDS = ("barred", "finding")
 
 
 class Effect(NamedTuple):

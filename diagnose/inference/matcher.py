@@ -164,11 +164,6 @@ class PlainMatcher:
         return arrange(given, firings, self._layers)
 
 
-def infer_plain(rules: Iterable[Rule], facts: Iterable[Fact]) -> Trace:
-    """One inference; prepare a `PlainMatcher` when there are many over the same rules."""
-    return PlainMatcher(rules).infer(facts)
-
-
 def _plans(rule: Rule, layer: int) -> list[_Plan]:
     """A plan for each positive condition."""
     positive = [p for p in rule.when if not p.negated]

@@ -16,10 +16,6 @@ COPPER_PER_KELVIN = 0.00393
 
 NOMINAL_IMPEDANCE = {"rs485": 120.0, "cat5": 100.0, "fieldbus": 150.0}
 """Characteristic impedance by cable type, ohm (TIA-568 for cat5; the others common practice, no source)."""
-IMPEDANCE_WINDOW = (90.0, 150.0)
-"""Impedance that still serves a trunk meant for 120 ohm, ohm (common practice, no source)."""
-VELOCITY_FACTORS = {"solid-polyethylene": 0.66, "foam-polyethylene": 0.78, "cat5": 0.68}
-"""Share of the speed of light by insulation (common practice, no source)."""
 DEFAULT_VELOCITY_FACTOR = 0.66
 
 ETHERNET_CHANNEL_M = 100.0

@@ -75,18 +75,6 @@ ERRORS: Mapping[int, str] = {
 }
 """Error numbers (TS 27.007, 9.2; 11, 16, 17, 18 checked, the rest from memory)."""
 
-BIT_ERROR_PERCENT: Mapping[int, tuple[float, float]] = {
-    0: (0.0, 0.2),
-    1: (0.2, 0.4),
-    2: (0.4, 0.8),
-    3: (0.8, 1.6),
-    4: (1.6, 3.2),
-    5: (3.2, 6.4),
-    6: (6.4, 12.8),
-    7: (12.8, 100.0),
-}
-"""Bit error rate classes, % (TS 27.007, 8.5)."""
-
 
 def csq_dbm(figure: int) -> float | None:
     """Signal in dBm of a +CSQ figure 0 to 31 (0: that or less, 31: that or more); None for 99, unknown.
@@ -130,21 +118,6 @@ def rsrq_db(blocks: int, rsrp_dbm: float, rssi_dbm: float) -> float:
     if blocks < 1:
         raise ValueError("at least one resource block is measured")
     return 10 * math.log10(blocks) + rsrp_dbm - rssi_dbm
-
-
-def csq_word(figure: int) -> str:
-    """good, fair, poor or none for a +CSQ figure. Errors: as `csq_dbm`. Source: common practice, no source."""
-    if csq_dbm(figure) is None or figure == 0:
-        return "none"
-    return "good" if figure >= CSQ_GOOD else "fair" if figure >= CSQ_FAIR else "poor"
-
-
-def rsrp_word(dbm: float) -> str:
-    """good, fair, poor or none for a reference signal power in dBm. Source: common practice, no source."""
-    for word, bound in (("good", RSRP_GOOD_DBM), ("fair", RSRP_FAIR_DBM), ("poor", RSRP_NONE_DBM)):
-        if dbm >= bound:
-            return word
-    return "none"
 
 
 class Replies(NamedTuple):

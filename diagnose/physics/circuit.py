@@ -89,14 +89,6 @@ def next_rating(amps: float) -> int:
     raise ValueError(f"no standard rating holds {amps:g} A; the largest is {STANDARD_RATINGS[-1]} A")
 
 
-def minimum_breaker(load: float) -> int:
-    """Return the smallest standard breaker (A) for a continuous load (A): 125 %, next rating.
-
-    ValueError as next_rating. Source: NEC 625.41 and 625.42, 210.20(A), 240.6(A).
-    """
-    return next_rating(CONTINUOUS * _positive("load", load, "A"))
-
-
 def largest_setting(breaker: float) -> float:
     """Return the largest continuous load (A) on a breaker (A): 80 %. ValueError unless positive.
 
@@ -216,16 +208,6 @@ def ohms_per_km(size: str, metal: str = "copper", celsius: float = 75.0) -> floa
     return at_20 * (1 + _TEMPERATURE_20[metal] * (celsius - 20.0))
 
 
-def circular_mils(size: str) -> int:
-    """Return the area (circular mils) of an AWG size. ValueError for another size.
-
-    Source: NEC chapter 9 Table 8.
-    """
-    if size not in _OHM_PER_KFT:
-        raise ValueError(f"no circular mils for {wire_name(size)}")
-    return _OHM_PER_KFT[size][2]
-
-
 def voltage_drop(amps: float, metres: float, ohm_km: float, *, three_phase: bool = False,
                  reactance_ohm_km: float = 0.0, power_factor: float = 1.0) -> float:
     """Return the drop (V) along a run: two wires, or line to line on a balanced three-phase run.
@@ -240,17 +222,6 @@ def voltage_drop(amps: float, metres: float, ohm_km: float, *, three_phase: bool
         raise ValueError(f"power factor {power_factor:g}; right would be 0 to 1")
     effective = ohm_km * power_factor + reactance_ohm_km * math.sqrt(1 - power_factor**2)
     return (math.sqrt(3) if three_phase else 2.0) * amps * effective * metres / 1000.0
-
-
-def longest_run(amps: float, ohm_km: float, allowed_volts: float, *, three_phase: bool = False) -> float:
-    """Return the one-way length (m) at which the drop reaches `allowed_volts` (V).
-
-    ValueError unless current, resistance and drop are positive. Source: inverse of voltage_drop.
-    """
-    _positive("current", amps, "A")
-    _positive("resistance", ohm_km, "ohm/km")
-    _positive("drop", allowed_volts, "V")
-    return allowed_volts / voltage_drop(amps, 1.0, ohm_km, three_phase=three_phase)
 
 
 # ---- feeders

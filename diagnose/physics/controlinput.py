@@ -13,9 +13,6 @@ SUPPLY_LOW, SUPPLY_HIGH = 0.85, 1.2
 """Tolerance of a 24 V supply, share (IEC 61131-2: -15 % / +20 %)."""
 CONTACT_OHMS = 1.0
 """Resistance a good closed contact stays under, ohm (common practice, no source)."""
-DEBOUNCE_S = (0.01, 0.05)
-ENABLE_DEBOUNCE_S = 0.1
-"""Filter time for inputs in general and for enable signals, s (common practice, no source)."""
 MAINS_PF_PER_M = 100.0
 """Capacitance between neighbouring cores, pF/m (common practice, no source)."""
 
@@ -101,16 +98,6 @@ def contact_current_a(kind: str, loop_ohms: float = 0.0, supply_v: float | None 
     return max(0.0, volts - drop) / (spec.ohms + loop_ohms)
 
 
-def wetting_margin(kind: str, contact_needs_a: float, loop_ohms: float = 0.0, supply_v: float | None = None) -> float:
-    """Current through the contact over the least current in A that the contact needs to stay clean.
-
-    Errors: ValueError as above, or unless the need is above zero. Source: Ohm's law.
-    """
-    if not contact_needs_a > 0:
-        raise ValueError("the contact's least current must be above zero")
-    return contact_current_a(kind, loop_ohms, supply_v) / contact_needs_a
-
-
 def coupled_current_a(length_m: float, volts: float, hertz: float, pf_per_m: float = MAINS_PF_PER_M) -> float:
     """Current in A that mains couples into a core beside it over a length in m. Source: capacitive reactance.
 
@@ -121,6 +108,3 @@ def coupled_current_a(length_m: float, volts: float, hertz: float, pf_per_m: flo
     return 2 * math.pi * hertz * pf_per_m * 1e-12 * length_m * volts
 
 
-def filter_s(ohms: float, farad: float) -> float:
-    """Time constant in s of a resistance in ohm and a capacitance in F. Source: definition."""
-    return ohms * farad

@@ -151,11 +151,3 @@ def nuisance_likelihood(standing_ma: float, window: Window) -> float:
     return min(1.0, max(0.0, (standing_ma - floor) / (window.trip - floor)))
 
 
-def retry_minutes(resets: int = 4, delay_minutes: float = 15.0) -> tuple[float, ...]:
-    """Return the minutes after the first trip at which a station that resets itself trips again.
-
-    ValueError for a negative count or delay. Source: UL 2231-2 clause 14.4 (15 min, 4 resets).
-    """
-    if resets < 0 or delay_minutes < 0:
-        raise ValueError("resets and delay must not be negative")
-    return tuple(delay_minutes * n for n in range(1, resets + 1))

@@ -14,7 +14,6 @@ ACTIONS: Final[tuple[Action, ...]] = (
 # The table prints whole kelvins; the gap between 3 and 4 K belongs to the higher row.
 _SIMILAR: Final = ((15.0, ACTIONS[4]), (3.0, ACTIONS[2]))
 _AIR: Final = ((40.0, ACTIONS[4]), (20.0, ACTIONS[3]), (10.0, ACTIONS[2]))
-SIMILAR_JOINT_RATIO: Final = 1.5  # resistance over the lowest similar joint, ANSI/NETA MTS
 
 
 def joint_ohms(millivolts: float, amps: float) -> float:

@@ -5,7 +5,6 @@ Sources: RFC 950 and 4632 (subnets, from memory), RFC 1918 and 6598 (ranges), RF
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from ipaddress import IPv4Address, IPv4Interface, IPv4Network
 
 SELF_ASSIGNED = IPv4Network("169.254.0.0/16")
@@ -16,19 +15,6 @@ LOOPBACK = IPv4Network("127.0.0.0/8")
 RENEW_SHARE, REBIND_SHARE = 0.5, 0.875
 """When a lease is renewed and rebound, share of its time (RFC 2131, 4.4.5)."""
 
-PORTS: Mapping[int, str] = {
-    53: "name service",
-    67: "address service, server side (UDP)",
-    68: "address service, client side (UDP)",
-    80: "HTTP and ws",
-    123: "time service (UDP)",
-    443: "HTTPS and wss",
-    502: "Modbus TCP",
-    1883: "MQTT",
-    8080: "HTTP, alternate",
-    8883: "MQTT over TLS",
-}
-"""Well-known ports (IANA service names registry, from memory)."""
 
 BRING_UP = ("link", "address", "gateway", "name", "time", "port", "tls", "websocket", "boot-notification")
 """Order of tests from cable to back office: stop at the first that fails (common practice, no source)."""

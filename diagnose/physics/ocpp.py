@@ -6,19 +6,8 @@ OCPP 1.6-J (passwords, TLS), RFC 6455 (close codes), RFC 9110 (HTTP). Whose faul
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping
 from typing import NamedTuple
-from urllib.parse import quote
-
-SUBPROTOCOLS = ("ocpp1.2", "ocpp1.5", "ocpp1.6", "ocpp2.0", "ocpp2.0.1")
-"""Names offered in the handshake (OCPP-J 1.6, table 1; OCPP 2.0.1 Part 4, table 1)."""
-IDENTITY_LENGTH = 48
-"""Longest station identity (OCPP 2.0.1 Part 4, 3.1.1)."""
-PASSWORD_BYTES = (16, 20)
-"""Length of the password in bytes (Improved security for OCPP 1.6-J, A00)."""
-MESSAGE_ID_LENGTH = 36
-"""Longest message id (OCPP-J 1.6, 4.1)."""
 
 
 class Meaning(NamedTuple):
@@ -67,7 +56,6 @@ CLOSE: Mapping[int, Meaning] = {
     1015: Meaning("TLS failure", "no secure connection: certificate, clock or version", "station"),
 }
 """WebSocket close codes (RFC 6455, 7.4.1)."""
-NEVER_ON_THE_WIRE = frozenset({1005, 1006, 1015})
 
 CONNECTOR: Mapping[str, Meaning] = {
     "Available": Meaning("available", "free", "none"),
@@ -84,9 +72,6 @@ CONNECTOR: Mapping[str, Meaning] = {
     "Occupied": Meaning("occupied", "in use (OCPP 2.0.1 has one word for all uses)", "none"),
 }
 """Connector states (OCPP 1.6 edition 2, 7.7; Occupied: OCPP 2.0.1 Part 2)."""
-INOPERATIVE = frozenset({"Unavailable", "Faulted"})
-CONNECTOR_ZERO = frozenset({"Available", "Unavailable", "Faulted"})
-CONNECTOR_201 = frozenset({"Available", "Occupied", "Reserved", "Unavailable", "Faulted"})
 
 ERROR: Mapping[str, Meaning] = {
     "ConnectorLockFailure": Meaning("connector lock", "the plug's lock does not close or open", "station"),
@@ -170,39 +155,3 @@ def handshake(status: int) -> Meaning:
     return Meaning(f"status {status}", says, look)
 
 
-def address_for(endpoint: str, identity: str) -> str:
-    """The address a station calls: endpoint, slash, identity percent-encoded.
-
-    Errors: ValueError for an empty identity. Source: OCPP-J 1.6, 3.1.1.
-    """
-    if not identity:
-        raise ValueError("the station's identity is empty; it must be the one enrolled at the back office")
-    return f"{endpoint.rstrip('/')}/{quote(identity, safe='')}"
-
-
-def identity_fault(identity: str) -> str | None:
-    """What is wrong with a station identity, or None. Source: OCPP 2.0.1 Part 4, 3.1.1."""
-    if not identity:
-        return "the identity is empty"
-    if ":" in identity:
-        return "the identity holds a colon; none is allowed"
-    if identity != identity.strip():
-        return "the identity begins or ends with a space"
-    if len(identity) > IDENTITY_LENGTH:
-        return f"the identity has {len(identity)} characters; at most {IDENTITY_LENGTH} are allowed"
-    return None
-
-
-def basic_credentials(identity: str, key: bytes) -> str:
-    """The Authorization header for an identity and a password in bytes. Source: OCPP-J 1.6, 6.2.2."""
-    return "Basic " + base64.b64encode(identity.encode() + b":" + key).decode()
-
-
-def back_off_s(minimum_s: float, repeat: int, attempts: int, random_s: float = 0.0) -> list[float]:
-    """Waiting times in s before each reconnection: doubled `repeat` times, then held.
-
-    Errors: ValueError for a negative number. Source: OCPP 2.0.1 Part 4, 5.3 and 8.1 to 8.3.
-    """
-    if minimum_s < 0 or repeat < 0 or attempts < 0 or random_s < 0:
-        raise ValueError("waiting times and counts must be zero or above")
-    return [(minimum_s + random_s) * 2 ** min(n, repeat) for n in range(attempts)]

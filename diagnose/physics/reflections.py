@@ -10,10 +10,6 @@ import math
 from diagnose.physics.cable import DEFAULT_VELOCITY_FACTOR, LIGHT, round_trip_s
 
 ROUND_TRIPS_TO_SETTLE = 3
-EDGE_SHARE_OF_BIT = 0.3
-"""Longest rise time of a driver as a share of a bit (TIA/EIA-485-A)."""
-STUB_SHARE_OF_EDGE = 0.1
-"""Delay of a branch as a share of the rise time (general trade literature on TIA/EIA-485-A)."""
 
 
 def gamma(load_ohms: float, line_ohms: float) -> float:
@@ -34,17 +30,6 @@ def load_from_gamma(reflection: float, line_ohms: float) -> float:
     if not -1 <= reflection <= 1:
         raise ValueError(f"reflection factor is {reflection:g}; it must be between -1 and 1")
     return math.inf if reflection == 1 else line_ohms * (1 + reflection) / (1 - reflection)
-
-
-def return_loss_db(reflection: float) -> float:
-    """Return loss in dB of a reflection factor; inf for none."""
-    return math.inf if reflection == 0 else 0.0 - 20 * math.log10(abs(reflection))
-
-
-def vswr(reflection: float) -> float:
-    """Standing-wave ratio of a reflection factor; inf for a full echo."""
-    size = abs(reflection)
-    return math.inf if size >= 1 else (1 + size) / (1 - size)
 
 
 def echo_train(open_v: float, source_ohms: float, line_ohms: float, load_ohms: float, steps: int) -> list[float]:
@@ -81,29 +66,12 @@ def settling_share(length_m: float, bit_rate: float, velocity_factor: float = DE
     return ROUND_TRIPS_TO_SETTLE * round_trip_s(length_m, velocity_factor) * 2 * bit_rate
 
 
-def longest_unterminated_m(bit_rate: float, velocity_factor: float = DEFAULT_VELOCITY_FACTOR) -> float:
-    """Trunk in m on which three round trips just fill half a bit. Errors and source: as `settling_share`."""
-    return 1 / settling_share(1.0, bit_rate, velocity_factor)
-
-
 def is_electrically_short(length_m: float, rise_s: float, velocity_factor: float = DEFAULT_VELOCITY_FACTOR) -> bool:
     """Whether a line (m) returns its echo within the driver's rise time (s), so that no step shows.
 
     Source: general trade literature on TIA/EIA-485-A.
     """
     return round_trip_s(length_m, velocity_factor) < rise_s
-
-
-def slowest_edge_s(bit_rate: float) -> float:
-    """Longest rise time in s that a driver may have at a bit rate in bit/s. Source: TIA/EIA-485-A."""
-    if not bit_rate > 0:
-        raise ValueError(f"bit rate is {bit_rate:g}; it must be above zero")
-    return EDGE_SHARE_OF_BIT / bit_rate
-
-
-def stub_steps(steps: int) -> list[float]:
-    """Levels beyond an open branch of the trunk's own impedance, share of the wave, one per branch round trip."""
-    return [1 - (-1) ** n / 3 ** (n + 1) for n in range(steps)]
 
 
 def stub_dip(stub_m: float, rise_s: float, velocity_factor: float = DEFAULT_VELOCITY_FACTOR) -> float:
@@ -116,14 +84,6 @@ def stub_dip(stub_m: float, rise_s: float, velocity_factor: float = DEFAULT_VELO
     return min(1.0, round_trip_s(stub_m, velocity_factor) / rise_s) / 3
 
 
-def stub_limit_m(rise_s: float, velocity_factor: float = DEFAULT_VELOCITY_FACTOR, strict: bool = False) -> float:
-    """Longest branch in m for a rise time in s: one-way delay a tenth of it, or the round trip when `strict`.
-
-    Source: general trade literature on TIA/EIA-485-A; texts and equations there differ by the factor of two.
-    """
-    return STUB_SHARE_OF_EDGE * rise_s * velocity_factor * LIGHT / (2 if strict else 1)
-
-
 def echo_distance_m(delay_s: float, velocity_factor: float = DEFAULT_VELOCITY_FACTOR) -> float:
     """Distance in m of whatever sent an echo back after a delay in s.
 
@@ -134,10 +94,3 @@ def echo_distance_m(delay_s: float, velocity_factor: float = DEFAULT_VELOCITY_FA
     return velocity_factor * LIGHT * delay_s / 2
 
 
-def echo_meaning(reflection: float) -> str:
-    """What an echo of this sign points to. Source: textbook (time-domain reflectometry)."""
-    if reflection > 0:
-        return "higher impedance: open end, missing terminator or bad joint"
-    if reflection < 0:
-        return "lower impedance: short, water, branch or extra terminator"
-    return "no change of impedance"

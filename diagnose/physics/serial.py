@@ -12,16 +12,14 @@ STANDARD_RATES = (1200, 2400, 4800, 9600, 19_200, 38_400, 57_600, 115_200)
 CHARACTER_BITS = 11
 """Start, 8 data, parity (or a second stop), stop (MODBUS over Serial Line V1.02, 2.5.1)."""
 FIXED_SILENCE_ABOVE = 19_200
-FIXED_T15_S, FIXED_T35_S = 750e-6, 1750e-6
+FIXED_T35_S = 1750e-6
 REQUEST_BYTES, REPLY_OVERHEAD_BYTES, FRAME_BYTES = 8, 5, 256
 UNIT_ADDRESSES = range(1, 248)
 """Addresses a unit may have; 0 is broadcast, 248 to 255 reserved (MODBUS over Serial Line V1.02, 2.2)."""
 TYPICAL_PROCESSING_S = 0.010
 """Time a unit takes to prepare its reply, s (common practice, no source)."""
-TURNAROUND_S = (0.1, 0.2)
-"""Pause after a broadcast, s (MODBUS over Serial Line V1.02, 2.4.1)."""
-SEND_TOLERANCE, ACCEPT_TOLERANCE = 0.01, 0.02
-"""Bit-rate error when sending, and to be accepted (MODBUS over Serial Line V1.02, 3.2)."""
+SEND_TOLERANCE = 0.01
+"""Bit-rate error when sending (MODBUS over Serial Line V1.02, 3.2)."""
 
 QUANTITY_LIMITS: Mapping[int, int] = {1: 2000, 2: 2000, 3: 125, 4: 125, 15: 1968, 16: 123, 23: 121}
 """Largest quantity per function code; for 23 the written part (MODBUS Application Protocol V1.1b3, 6)."""
@@ -47,18 +45,6 @@ EXCEPTIONS: Mapping[int, Meaning] = {
 }
 """Exception codes (MODBUS Application Protocol V1.1b3, 7). Any of them proves wiring, speed, parity and address."""
 
-COUNTERS: Mapping[int, Meaning] = {
-    0x0B: Meaning("bus messages", "frames with a good CRC that the unit has heard"),
-    0x0C: Meaning("communication errors", "frames with a CRC or parity error"),
-    0x0D: Meaning("exceptions", "exception replies sent"),
-    0x0E: Meaning("own messages", "frames addressed to this unit or to all"),
-    0x0F: Meaning("no response", "frames it did not answer"),
-    0x10: Meaning("negative acknowledge", "requests refused"),
-    0x11: Meaning("busy", "requests answered with busy"),
-    0x12: Meaning("character overrun", "characters lost in the unit"),
-}
-"""Diagnostic counters, sub-functions of function 8 (MODBUS over Serial Line V1.02, 6.1)."""
-
 
 def _rate(bit_rate: float) -> float:
     if not bit_rate > 0:
@@ -66,19 +52,9 @@ def _rate(bit_rate: float) -> float:
     return bit_rate
 
 
-def bit_s(bit_rate: float) -> float:
-    """Length of a bit, s, at a rate in bit/s. Errors: ValueError unless above zero. Source: definition."""
-    return 1 / _rate(bit_rate)
-
-
 def char_s(bit_rate: float, bits: int = CHARACTER_BITS) -> float:
     """Length of a character, s. Errors: as `bit_s`. Source: MODBUS over Serial Line V1.02, 2.5.1."""
     return bits / _rate(bit_rate)
-
-
-def t15_s(bit_rate: float) -> float:
-    """Longest gap inside a frame, s. Errors: as `bit_s`. Source: MODBUS over Serial Line V1.02, 2.5.1.1."""
-    return FIXED_T15_S if bit_rate > FIXED_SILENCE_ABOVE else 1.5 * char_s(bit_rate)
 
 
 def t35_s(bit_rate: float) -> float:
@@ -142,13 +118,6 @@ def needed_timeout_s(bit_rate: float, registers: int, processing_s: float = TYPI
     return t35_s(bit_rate) + processing_s + frame_s(bit_rate, reply_bytes(registers))
 
 
-def clock_tolerance(bits: int = CHARACTER_BITS) -> float:
-    """Largest bit-rate difference between two ends, share: half a bit at the centre of the stop bit. Geometry."""
-    if bits < 2:
-        raise ValueError("a character has at least two bits")
-    return 0.5 / (bits - 0.5)
-
-
 def crc16(data: bytes) -> int:
     """CRC register after the bytes; on the wire the low byte comes first. Zero over a frame with its CRC.
 
@@ -172,28 +141,3 @@ def crc_good(frame: bytes) -> bool:
     return len(frame) >= 4 and crc16(frame) == 0
 
 
-def lrc(data: bytes) -> int:
-    """Check byte of the ASCII mode. Source: MODBUS over Serial Line V1.02, 6.2.1."""
-    return -sum(data) & 0xFF
-
-
-def exception_of(frame: bytes) -> int | None:
-    """The exception code that a reply frame (with address, with or without CRC) carries, or None.
-
-    Source: MODBUS Application Protocol V1.1b3, 7.
-    """
-    return frame[2] if len(frame) >= 3 and frame[1] & 0x80 else None
-
-
-def counters_mean(heard: bool, errors: bool, own: bool) -> str:
-    """What rising counters of a unit say: frames heard, errors, frames for itself.
-
-    Source: MODBUS over Serial Line V1.02, 6.1; the inference is common practice, no source.
-    """
-    if errors:
-        return "line quality, parity or bit rate"
-    if own:
-        return "requests arrive: look at the reply path"
-    if heard:
-        return "wrong address at the poller"
-    return "no signal reaches the receiver: open, swapped or wrong port"

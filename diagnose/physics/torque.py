@@ -23,19 +23,6 @@ _FALLBACK: Final[dict[tuple[str, ...], tuple[int | None, int, int, int]]] = {  #
     ("1-0-awg", "2-0-awg"): (None, 50, 385, 180),
     ("3-0-awg", "4-0-awg"): (None, 50, 500, 250),
 }
-_SOCKET: Final = {  # key across flats (in): lbf·in; from 7/32 on from memory
-    "1/8": 45, "5/32": 100, "3/16": 120, "7/32": 150, "1/4": 200, "5/16": 275, "3/8": 375}
-
-
-def convert(value: float, unit: str, to: str) -> float:
-    """Return a torque in another unit: N·m, lbf·in, lbf·ft, kgf·cm. ValueError for any other unit.
-
-    Source: exact definitions of pound, inch and standard gravity.
-    """
-    for name in (unit, to):
-        if name not in NEWTON_METRES:
-            raise ValueError(f"torque unit {name!r}; right would be one of {', '.join(NEWTON_METRES)}")
-    return value * NEWTON_METRES[unit] / NEWTON_METRES[to]
 
 
 def mistaken_units(applied: float, wanted: float) -> str | None:
@@ -78,12 +65,3 @@ def fallback(size: str, head: Head) -> int:
     raise ValueError(f"no fallback torque for {size!r} with head {head!r}")
 
 
-def socket_fallback(across_flats_inch: str) -> int:
-    """Return the torque (lbf·in) for a socket-head screw by its key across flats (``3/16``).
-
-    ValueError for a key that the table lacks. Source: NEC Annex I; from 7/32 in on from memory.
-    """
-    if across_flats_inch not in _SOCKET:
-        raise ValueError(
-            f"no fallback torque for a {across_flats_inch!r} key; right would be one of {', '.join(_SOCKET)}")
-    return _SOCKET[across_flats_inch]

@@ -21,10 +21,6 @@ BIASED_SEGMENT_UNITS = 28
 """Units on a trunk with a bias pair: four fewer (MODBUS over Serial Line V1.02, 3.4.6)."""
 THRESHOLD_V = 0.2
 """Idle voltage from which every receiver agrees on the idle state, V (TIA/EIA-485-A)."""
-BIAS_OHMS_WINDOW = (450.0, 650.0)
-"""Each bias resistor, ohm (MODBUS over Serial Line V1.02, 3.4.6)."""
-COMMON_MODE_V = (-7.0, 12.0)
-"""Voltage of each line against the receiver's own common, V (TIA/EIA-485-A)."""
 COMMON_DIFFERENCE_V = 7.0
 """Largest difference between two commons, V: lines swing 0 to 5 V, so -7 - 0 and 12 - 5 (TIA/EIA-485-A)."""
 COMMON_DIFFERENCE_SUSPICIOUS_V = 1.0
@@ -235,16 +231,6 @@ def lumped_idle_volts(bias_ohms: float, across_ohms: float, volts: float = 5.0) 
     if not bias_ohms > 0 or not across_ohms >= 0:
         raise ValueError("the bias resistor must be above zero ohm, the rest zero or above")
     return volts if math.isinf(across_ohms) else volts * across_ohms / (2 * bias_ohms + across_ohms)
-
-
-def largest_bias_ohms(across_ohms: float, volts: float = 5.0, wanted_v: float = THRESHOLD_V) -> float:
-    """Largest bias resistor, ohm each, that still gives the idle voltage wanted, V. Source: Ohm's law.
-
-    Errors: ValueError unless 0 < wanted < supply.
-    """
-    if not 0 < wanted_v < volts:
-        raise ValueError(f"the idle voltage wanted must lie between 0 and the supply of {volts:g} V")
-    return across_ohms * (volts / wanted_v - 1) / 2
 
 
 def far_end_share(terminator_ohms: float, loop_ohms: float) -> float:

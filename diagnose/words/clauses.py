@@ -53,7 +53,6 @@ _OR = frozenset(("or", "nor", "/"))
 _HOLLOW = frozenset(
     ["only", "just", "sure", "certain", "longer", "idea", "doubt", "know", "clue", "understand", "surprise", "wonder", "good", "right", "normal", "safe", "more", "matter", "joke", "kid", "explain", "happy", "pretend", "sit", "long", "before", "once", "certain", "secret", "convinced", "tell", "help", "care", "hesitate", "wait", "mention", "exaggerate", "lie"]
 )
-_NO_MORE = frozenset(("sure", "certain"))
 SMALL = frozenset(
     ["a", "an", "the", "is", "are", "was", "were", "be", "been", "being", "am", "have", "has", "had", "do", "does", "did", "get", "gets", "got", "getting", "of", "to", "in", "on", "at", "from", "for", "with", "by", "about", "i", "we", "you", "they", "he", "she", "it", "its", "this", "that", "these", "those", "there", "here", "my", "our", "your", "their", "his", "her", "me", "us", "them", "him", "some", "any", "all", "very", "really", "quite", "so", "too", "just", "even", "a", "bit", "little", "also", "again", "already", "ever", "at", "that", "rather", "pretty", "somewhat", "slightly", "will", "would", "can", "could", "may", "might", "must", "shall", "should", "out", "up", "off", "down", "over", "around", "near", "inside", "into", "onto", "one", "ones", "thing", "things", "lot", "lots", "kind", "sort", "of", "like", "as", "and"]
 )

@@ -44,11 +44,6 @@ def _kept(found: re.Match[str]) -> str:
     return found.group() if found.group().startswith("<") else " " if found.group() == "-" else ""
 
 
-def named_groups(phrase: Phrase) -> set[str]:
-    """The groups that a phrase names."""
-    return {item[1:-1] for item in phrase if item.startswith("<")}
-
-
 class Lexicon:
     """Groups and phrases of a rule base, ready to be looked up."""
 

@@ -13,7 +13,6 @@ _CELSIUS = frozenset(["c", "deg", "degree", "degrees", "celsius", "centigrade", 
 _FAHRENHEIT = frozenset(("f", "fahrenheit"))
 _VOLT = frozenset(["v", "volt", "volts", "vac"])
 _OTHER = frozenset(["a", "amp", "amps", "ma", "ohm", "ohms", "kohm", "mohm", "kw", "kwh", "w", "m", "mm", "cm", "nm", "hz", "ms", "min", "minutes", "hours", "h", "percent", "mv", "dbm", "baud"])
-MEASURES = ("reads-hot", "reads-warm", "reads-cool", "reads-rise", "volts-over", "volts-supply", "volts-part", "volts-low", "reads-other")
 
 
 def measures(words: Sequence[str]) -> dict[int, str]:

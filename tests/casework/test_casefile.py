@@ -8,12 +8,13 @@ import pytest
 
 from diagnose.casework.assess import Assessor
 from diagnose.casework.casefile import CaseFile, read_case
-from diagnose.casework.events import Event, check_log
+from diagnose.casework.events import Event
 from diagnose.casework.state import AnswerError, State, fold, read_site, take_answer
 from diagnose.knowledge import model as m
 from diagnose.knowledge.load import load
 from diagnose.site.places import FAR, NEAR, SITE, Place
 from diagnose.source.problems import InputError, Problem
+from tests.casework.whole_log import check_log
 
 SITES = Path(__file__).resolve().parents[1] / "sites"
 

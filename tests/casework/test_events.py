@@ -15,13 +15,13 @@ from diagnose.casework.events import (
     canonical,
     chain,
     check_event,
-    check_log,
     live_events,
     new_event_id,
     now,
     read_event,
     state_of,
 )
+from tests.casework.whole_log import check_log
 
 GOOD = Event(
     "e1", "C-7K3Q4", 1, "2031-04-05T06:07:08.123Z", "opened", {"title": "Quay 3 is silent"}, "technician"

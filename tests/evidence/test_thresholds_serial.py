@@ -364,7 +364,6 @@ def test_sensible_values(value: float, expected: bool) -> None:
 VOLTS = [swapped(230.1 + 0.1 * n) for n in range(6)]
 
 
-
 @pytest.mark.parametrize(
     ("rows", "hinted"),
     [

@@ -19,7 +19,7 @@ import pytest
 
 from diagnose.casework.assess import Assessor
 from diagnose.casework.casefile import read_case
-from diagnose.casework.events import GENESIS, Event, canonical, chain, check_log
+from diagnose.casework.events import GENESIS, Event, canonical, chain
 from diagnose.casework.state import AnswerError, find_places, fold, read_site, take_answer
 from diagnose.casework.store import Stored
 from diagnose.casework.transfer import TransferError, export_text
@@ -34,6 +34,7 @@ from diagnose.site.model import Site
 from diagnose.site.places import KINDS, SITE, PlaceError
 from diagnose.site.record import parse_fact
 from diagnose.source.problems import InputError
+from tests.casework.whole_log import check_log
 from tests.fuzz.mutations import ODD, phrase, spoil
 from tests.knowledge.small_base import BASE, write
 

@@ -7,7 +7,7 @@ import random
 import pytest
 
 from diagnose.inference.engine import Engine
-from diagnose.inference.matcher import PlainMatcher, infer_plain
+from diagnose.inference.matcher import PlainMatcher
 from diagnose.inference.strata import stratify
 from diagnose.inference.terms import Fact, Pattern, Rule, Var, absence, check_rules
 from diagnose.inference.trace import arrange
@@ -36,7 +36,7 @@ END = Fact("finding", "end", "yes", "unit 5")
 
 
 def test_the_proof_is_the_first_derivation_down_to_the_given_facts() -> None:
-    trace = infer_plain(RULES, [B, A])
+    trace = PlainMatcher(RULES).infer([B, A])
     assert trace.facts[: trace.given] == (A, B)
     assert [f.key for f in trace.derived] == ["middle", "end"]
     proof = trace.proof(END)
@@ -49,29 +49,29 @@ def test_the_proof_is_the_first_derivation_down_to_the_given_facts() -> None:
 
 
 def test_shorter_derivations_and_lower_layers_come_first() -> None:
-    assert infer_plain(RULES, [A, B, C]).proof(END).rule == "z-short"
+    assert PlainMatcher(RULES).infer([A, B, C]).proof(END).rule == "z-short"
 
 
 def test_absences_are_leaves() -> None:
-    more = infer_plain(RULES, [C]).proof(Fact("finding", "more", "yes", "unit 5"))
+    more = PlainMatcher(RULES).infer([C]).proof(Fact("finding", "more", "yes", "unit 5"))
     assert more.rule == "y-short"
     assert [leaf.fact for leaf in more.premises] == [C, absence(Fact("finding", "never", "yes", "unit 5"))]
     assert all(leaf.rule is None for leaf in more.premises)
 
 
 def test_a_given_fact_needs_no_rule_even_when_one_derives_it() -> None:
-    trace = infer_plain(RULES, [C, END])
+    trace = PlainMatcher(RULES).infer([C, END])
     assert trace.proof(END).rule is None
     assert END not in trace.derived
 
 
 def test_what_does_not_hold_has_no_proof() -> None:
     with pytest.raises(LookupError, match="finding end=yes at unit 5 does not hold"):
-        infer_plain(RULES, [A]).proof(END)
+        PlainMatcher(RULES).infer([A]).proof(END)
 
 
 def test_find_selects_by_what_is_said() -> None:
-    trace = infer_plain(RULES, [A, B, C])
+    trace = PlainMatcher(RULES).infer([A, B, C])
     assert trace.find("reading") == (A, B, C)
     assert trace.find("finding", key="end", place="unit 5") == (END,)
     assert trace.find("finding", value="no") == ()
@@ -81,7 +81,7 @@ def test_order_of_rules_facts_and_firings_changes_nothing() -> None:
     draw = random.Random(7)
     rules = rule_base(draw, 60)
     facts = facts_for(draw, rules, 20)
-    trace = infer_plain(rules, facts)
+    trace = PlainMatcher(rules).infer(facts)
     assert trace.derived
     layers = stratify(check_rules(rules))
     with Engine(rules) as engine:
@@ -90,7 +90,7 @@ def test_order_of_rules_facts_and_firings_changes_nothing() -> None:
             draw.shuffle(facts)
             firings = list(trace.firings)
             draw.shuffle(firings)
-            assert infer_plain(rules, facts) == trace
+            assert PlainMatcher(rules).infer(facts) == trace
             assert engine.infer(facts) == trace
             assert arrange(trace.facts[: trace.given], firings, layers) == trace
 
@@ -99,7 +99,7 @@ def test_every_premise_of_a_proof_comes_before_its_conclusion() -> None:
     for seed in range(20):
         draw = random.Random(seed)
         rules = rule_base(draw, 60, layers=4)
-        trace = infer_plain(rules, facts_for(draw, rules, 20))
+        trace = PlainMatcher(rules).infer(facts_for(draw, rules, 20))
         by_id = {rule.id: rule for rule in rules}
         for fact in trace.derived:
             for _, part in trace.proof(fact).walk():

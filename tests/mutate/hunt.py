@@ -372,7 +372,8 @@ def chosen(source: str, file: str, change: Change, touched: Touched, budget: flo
     near = _users(source, change.line)
 
     def rank(test: str) -> tuple[bool, float]:
-        return not any((file, n) in touched.lines[test] for n in near), touched.seconds[test]
+        far = bool(touched.lines[test]) and not any((file, n) in touched.lines[test] for n in near)
+        return far, touched.seconds[test]
 
     wanted.sort(key=rank)
     spent = list(accumulate(touched.seconds[test] for test in wanted))

@@ -29,12 +29,6 @@ def test_rsrq_from_powers():  # section 10, ranges: N 50, -100 and -75 dBm give 
     assert cellular.rsrq_db(50, -100, -75) == pytest.approx(-8.0, abs=0.02)
 
 
-def test_words():  # section 10, bands
-    assert [cellular.csq_word(n) for n in (99, 0, 9, 10, 14, 15, 31)] == ["none", "none", "poor", "fair", "fair", "good", "good"]
-    assert [cellular.rsrp_word(d) for d in (-130, -120, -110, -100, -85)] == ["none", "poor", "fair", "fair", "good"]
-    assert cellular.BIT_ERROR_PERCENT[3] == (0.8, 1.6)  # Q3
-
-
 GOOD = ["+CPIN: READY", "+CSQ: 18,99"]
 
 

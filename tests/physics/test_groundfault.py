@@ -126,5 +126,3 @@ def test_nuisance_likelihood() -> None:
     assert 0 < gf.nuisance_likelihood(10, RCD30) < gf.nuisance_likelihood(16, RCD30) < 1
 
 
-def test_retry_pattern() -> None:  # UL 2231-2 14.4: 15 min apart, four resets, locked out after an hour
-    assert gf.retry_minutes() == (15, 30, 45, 60)

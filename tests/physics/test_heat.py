@@ -29,7 +29,6 @@ def test_loose_lug() -> None:  # 62 mV and 6 mV at 40 A: 1.55 and 0.15 mohm, 2.4
     assert heat.joint_watts(40, bad) == pytest.approx(2.48)
     assert heat.joint_watts(40, good) == pytest.approx(0.24)
     assert heat.joint_watts(48, bad) == pytest.approx(3.57, abs=0.005)
-    assert bad / good > heat.SIMILAR_JOINT_RATIO
 
 
 def test_a_lug_that_volts_do_not_show() -> None:  # 20 mohm at 48 A: 46 W from 0.96 V, 0.4 % of 240 V

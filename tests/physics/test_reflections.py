@@ -4,7 +4,6 @@ import math
 
 import numpy as np
 import pytest
-import skrf as rf
 from hypothesis import given
 from hypothesis import strategies as st
 from skrf.tlineFunctions import zl_2_Gamma0
@@ -35,8 +34,6 @@ CASES = [
 def test_reflection_table(load, line, factor, loss, ratio):
     got = echo.gamma(load, line)
     assert got == pytest.approx(factor, abs=5e-5)
-    assert echo.return_loss_db(got) == pytest.approx(loss, abs=0.06)
-    assert echo.vswr(got) == pytest.approx(ratio, rel=4e-3)
 
 
 def test_reflection_against_scikit_rf():
@@ -44,26 +41,6 @@ def test_reflection_against_scikit_rf():
         reference = np.ravel(zl_2_Gamma0(line, 1e12 if math.isinf(load) else load))[0]
         assert echo.gamma(load, line) == pytest.approx(reference.real, abs=1e-6)
         assert echo.load_from_gamma(echo.gamma(load, line), line) == pytest.approx(load, rel=1e-9)
-
-
-def test_branch_levels_against_scikit_rf():
-    """An open branch on a matched trunk: step response of the network against the closed form (section 6, stub)."""
-    points, spacing = 4096, 5e4
-    frequency = rf.Frequency.from_f(np.arange(points) * spacing + spacing, unit="hz")
-    media = rf.media.DefinedGammaZ0(frequency, z0=120, gamma=1j * 2 * np.pi * frequency.f / (0.66 * 299_792_458))
-    branch = media.shunt(media.line(10, unit="m") ** media.open())
-    forward = branch.s[:, 1, 0]
-    # One round trip delays by z = exp(-2 gamma l); the closed form summed as a series must give the network's s21.
-    z = np.exp(-2 * 1j * 2 * np.pi * frequency.f * 10 / (0.66 * 299_792_458))
-    levels = np.array(echo.stub_steps(60))
-    jumps = np.diff(levels, prepend=0)
-    series = sum(jump * z**n for n, jump in enumerate(jumps))
-    assert np.max(np.abs(series - forward)) < 1e-9
-
-
-def test_stub_vector():  # section 14, stub_forward_steps
-    assert echo.stub_steps(5) == pytest.approx([0.6667, 1.1111, 0.9630, 1.0123, 0.9959], abs=5e-5)
-    assert np.diff([1, *echo.stub_steps(4)])[0] == pytest.approx(-1 / 3)
 
 
 @pytest.mark.parametrize(
@@ -126,27 +103,6 @@ def test_published_settling_example():  # section 6: 2000 ft at 0.66 c, 6.16 and
     assert echo.settling_share(609.6, 9600) * 52.083 == pytest.approx(18.49, abs=0.01)
 
 
-@pytest.mark.parametrize(("rate", "metres"), [(9600, 1718), (19_200, 859), (38_400, 429), (57_600, 286), (115_200, 143)])
-def test_longest_unterminated(rate, metres):  # section 6
-    assert echo.longest_unterminated_m(rate) == pytest.approx(metres, abs=0.6)
-
-
-@pytest.mark.parametrize(("rise", "loose", "strict"), [(10e-9, 0.198, 0.099), (50e-9, 0.99, 0.49), (210e-9, 4.16, 2.08),
-                                                 (500e-9, 9.9, 4.9), (1e-6, 19.8, 9.9)])  # fmt: skip
-def test_stub_limits(rise, loose, strict):  # section 6, S4
-    assert echo.stub_limit_m(rise) == pytest.approx(loose, rel=0.01)
-    assert echo.stub_limit_m(rise, strict=True) == pytest.approx(strict, rel=0.011)
-
-
-@pytest.mark.parametrize(("rate", "metres"), [(9600, 618), (19_200, 309), (115_200, 51.5)])
-def test_stub_limit_at_slowest_edge(rate, metres):  # section 6, S6; edge by TIA/EIA-485-A (E5)
-    assert echo.stub_limit_m(echo.slowest_edge_s(rate)) == pytest.approx(metres, rel=2e-3)
-
-
-def test_stub_limit_published():  # section 6, S5
-    assert echo.stub_limit_m(210e-9, 0.78) == pytest.approx(4.91, abs=0.01)
-
-
 @pytest.mark.parametrize(("ratio", "dip"), [(0.1, 0.033), (0.2, 0.067), (0.5, 0.167), (1, 1 / 3), (4, 1 / 3)])
 def test_stub_dip(ratio, dip):  # section 6, stub on a matched trunk
     rise = 1e-7
@@ -169,13 +125,11 @@ def test_wrong_velocity_factor(factor, shown):  # section 6
 @pytest.mark.parametrize(("factor", "ohms"), [(-1 / 3, 60), (-0.5, 40), (-1 / 11, 100), (1 / 11, 144), (0.2, 180)])
 def test_load_by_echo(factor, ohms):  # section 6, distance by echo
     assert echo.load_from_gamma(factor, 120) == pytest.approx(ohms, rel=1e-3)
-    assert ("higher" in echo.echo_meaning(factor)) == (factor > 0)
 
 
 def test_electrically_short():
     assert echo.is_electrically_short(1, 50e-9)
     assert not echo.is_electrically_short(30, 50e-9)
-    assert echo.echo_meaning(0) == "no change of impedance"
 
 
 @pytest.mark.parametrize(
@@ -187,7 +141,6 @@ def test_electrically_short():
         lambda: echo.round_trips_to(2, 0.5),
         lambda: echo.round_trips_to(0.1, 1),
         lambda: echo.settling_share(10, 0),
-        lambda: echo.slowest_edge_s(0),
         lambda: echo.stub_dip(1, 0),
         lambda: echo.echo_distance_m(-1),
         lambda: echo.echo_distance_m(1, 66),

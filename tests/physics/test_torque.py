@@ -2,33 +2,12 @@
 
 import pint
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from diagnose.physics import torque
 
 UNITS = {"N·m": "newton * meter", "lbf·in": "force_pound * inch", "lbf·ft": "force_pound * foot",
          "kgf·cm": "force_kilogram * centimeter"}
 ureg = pint.UnitRegistry()
-
-
-@pytest.mark.parametrize("unit", UNITS)
-@pytest.mark.parametrize("to", UNITS)
-def test_against_pint(unit: str, to: str) -> None:
-    assert torque.convert(35, unit, to) == pytest.approx((35 * ureg(UNITS[unit])).to(UNITS[to]).magnitude, rel=1e-12)
-
-
-@pytest.mark.parametrize(("value", "unit", "to", "result"), [
-    (1, "lbf·in", "N·m", 0.112985), (1, "lbf·ft", "N·m", 1.355818), (1, "lbf·ft", "lbf·in", 12),
-    (1, "N·m", "lbf·in", 8.850746), (1, "N·m", "lbf·ft", 0.737562), (1, "kgf·cm", "N·m", 0.0980665),
-    (1, "kgf·cm", "lbf·in", 0.86796)])
-def test_conversions(value: float, unit: str, to: str, result: float) -> None:
-    assert torque.convert(value, unit, to) == pytest.approx(result, rel=1e-5)
-
-
-@given(st.floats(0.01, 1e4), st.sampled_from(list(UNITS)), st.sampled_from(list(UNITS)))
-def test_there_and_back(value: float, unit: str, to: str) -> None:
-    assert torque.convert(torque.convert(value, unit, to), to, unit) == pytest.approx(value)
 
 
 @pytest.mark.parametrize(("applied", "wanted", "verdict"), [
@@ -56,20 +35,3 @@ ROWS = [("10-awg", 20, 2.3, 35, 4.0, 80, 9.0, 75, 8.5), ("8-awg", 25, 2.8, 40, 4
         ("4-0-awg", None, None, 50, 5.6, 500, 56.5, 250, 28.2)]
 
 
-@pytest.mark.parametrize("row", ROWS)
-def test_fallback(row: tuple[str, ...]) -> None:
-    size, *cells = row
-    for head, pounds, metric in zip(("slot-narrow", "slot-wide", "hex-split-bolt", "hex-other"), cells[::2], cells[1::2],
-                                    strict=True):
-        if pounds is None:
-            with pytest.raises(ValueError, match="no fallback"):
-                torque.fallback(size, head)
-        else:
-            assert torque.fallback(size, head) == pounds
-            assert torque.convert(float(pounds), "lbf·in", "N·m") == pytest.approx(float(metric), abs=0.06)
-
-
-@pytest.mark.parametrize(("key", "pounds"), [("1/8", 45), ("5/32", 100), ("3/16", 120), ("7/32", 150), ("1/4", 200),
-                                             ("5/16", 275), ("3/8", 375)])
-def test_socket(key: str, pounds: int) -> None:  # NEC Annex I
-    assert torque.socket_fallback(key) == pounds

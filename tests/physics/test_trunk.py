@@ -160,11 +160,6 @@ def test_idle_vector(bias, across, mv):  # section 14, idle_mV
     assert 1000 * lumped_idle_volts(bias, across) == pytest.approx(mv, rel=1e-3)
 
 
-@pytest.mark.parametrize(("volts", "across", "ohms"), [(5, 60, 720), (4.75, 60, 682), (3.3, 60, 465), (5, 40, 480)])
-def test_largest_bias(volts, across, ohms):  # section 4, F5, F6 (TIA/EIA-485-A threshold)
-    assert trunk.largest_bias_ohms(across, volts) == pytest.approx(ohms, abs=0.6)
-
-
 def test_design_formula_by_network():  # section 4, F7: 375 ohm a line, 120 and 135 ohm, 4.75 V gives 0.25 V
     pair = Pair((0.0,), ((0.0, 120.0), (1.0, 135.4)), (Bias(0.0, 527.8, 4.75),), {0.0: 32.0})
     assert pair.idle_volts(0) == pytest.approx(0.2500, abs=4e-4)
@@ -184,8 +179,6 @@ def test_worked_examples():  # section 4, F10-F13
     assert 1000 * ten.idle_volts(0) == pytest.approx(286.5, abs=0.1)  # F10
     ten = Pair((0.0,), (), (Bias(0.0, 4700.0),) * 10, {0.0: 20.0})
     assert ten.idle_volts(0) == pytest.approx(2.80, abs=5e-3)  # F11: 470 + 1200 + 470 = 2.14 kohm
-    assert trunk.largest_bias_ohms(parallel(60, 1200)) == pytest.approx(685.7, abs=0.05)  # F12
-    assert trunk.largest_bias_ohms(375) == pytest.approx(4500)  # F13
 
 
 @pytest.mark.parametrize(
@@ -258,8 +251,6 @@ def test_limits():  # section 1 and 2
     assert trunk.modbus_length_limit_m(26) == 1000
     assert trunk.modbus_length_limit_m(28) is None
     assert trunk.modbus_length_limit_m(24, cat5=True) == 600
-    assert trunk.COMMON_MODE_V[0] - 0 == -trunk.COMMON_DIFFERENCE_V  # E8
-    assert trunk.COMMON_MODE_V[1] - 5 == trunk.COMMON_DIFFERENCE_V
 
 
 @given(st.floats(1, 60), st.integers(2, 12), st.integers(0, 12), st.floats(100, 150))
@@ -286,7 +277,6 @@ def test_two_terminators_closed_form(loop, share):  # section 3: R(x) = (R_T + l
         lambda: Pair((1.0,)).ohms(2),
         lambda: parallel(-1),
         lambda: lumped_idle_volts(0, 60),
-        lambda: trunk.largest_bias_ohms(60, 5, 6),
         lambda: trunk.far_end_share(0, 1),
         lambda: trunk.dissipation_w(0, 1),
         lambda: trunk.length_limit_m(0),
