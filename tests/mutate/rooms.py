@@ -27,7 +27,7 @@ _ROWS = [
         "proof", "diagnose/casework/proof.py diagnose/casework/suspects.py diagnose/casework/concluded.py",
         "tests/casework/test_proof.py tests/casework/test_suspects.py tests/casework/test_concluded.py tests/docs/test_figures.py",
     ),
-    ("serial", "diagnose/evidence/serial", "tests/evidence/test_serial_capture.py"),
-    ("meter", "diagnose/evidence/meter", "tests/evidence/test_meter_log.py"),
+    ("serial", "diagnose/evidence/serial", "tests/evidence/test_serial_capture.py tests/evidence/test_thresholds_serial.py"),
+    ("meter", "diagnose/evidence/meter", "tests/evidence/test_meter_log.py tests/evidence/test_thresholds_meter.py"),
 ]  # fmt: skip
 ROOMS = {name: Room(name, tuple(sources.split()), tuple(tests.split())) for name, sources, tests in _ROWS}
