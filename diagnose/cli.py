@@ -11,10 +11,8 @@ import sys
 from argparse import Namespace
 from importlib import import_module
 
-from diagnose.commandline.parser import Wrong, parser
+from diagnose.commandline.parser import parser
 from diagnose.commandline.table import COMMANDS, COMPLETION, SHELL
-
-MOST_TOLD = 20  # mistakes of a file that are told, a line each
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -28,7 +26,9 @@ def main(argv: list[str] | None = None) -> int:
     except SystemExit as end:  # argparse, after --help
         return int(end.code or 0) if isinstance(end.code, int) or end.code is None else 2
     except KeyboardInterrupt:
-        _complain("interrupted; what was saved stays saved")
+        from diagnose.commandline.errors import complain
+
+        complain("interrupted; what was saved stays saved")
         return 130
     except BrokenPipeError:
         _abandon_output()
@@ -37,7 +37,9 @@ def main(argv: list[str] | None = None) -> int:
         if isinstance(error, OSError) and _nobody_reads(error):
             _abandon_output()
             return 0
-        return _failed(error)
+        from diagnose.commandline.errors import failed
+
+        return failed(error)
 
 
 def _fill_streams() -> None:
@@ -52,12 +54,10 @@ def _fill_streams() -> None:
 def _run(words: list[str]) -> int:
     if words[:1] == ["help"]:
         words = [*words[1:], "--help"]
-    if words and not words[0].startswith("-") and words[0] not in [c.name for c in COMMANDS]:
-        import difflib
+    if words and not words[0].startswith("-") and words[0] not in [c.name for c in COMMANDS if " " not in c.name]:
+        from diagnose.commandline.errors import unknown
 
-        close = difflib.get_close_matches(words[0], [c.name for c in COMMANDS], n=1)
-        hint = f"did you mean {close[0]}?" if close else "see: diagnose --help"
-        raise Wrong(f"there is no command '{words[0]}'; {hint}")
+        raise unknown(words[0])
     found = parser().parse_args(words)
     for name in ("role", "record", "case", "instruments"):
         setattr(found, name, getattr(found, name, None))
@@ -79,19 +79,9 @@ def _rules_of_checkout(found: Namespace) -> None:
     folder = rules_here()
     if folder is not None:
         found.rules = str(folder)
-        _complain(f"reading the rules of this checkout, {folder.absolute().resolve()}, not those that came with the program; --rules says otherwise")
+        from diagnose.commandline.errors import complain
 
-
-def _complain(line: str) -> None:
-    from diagnose.source.problems import one_line
-
-    text = one_line(line)
-    encoding = getattr(sys.stderr, "encoding", None) or "utf-8"
-    try:
-        sys.stderr.write("diagnose: " + text.encode(encoding, "replace").decode(encoding) + "\n")
-        sys.stderr.flush()
-    except (OSError, ValueError):
-        return
+        complain(f"reading the rules of this checkout, {folder.absolute().resolve()}, not those that came with the program; --rules says otherwise")
 
 
 def _nobody_reads(error: OSError) -> bool:
@@ -105,33 +95,3 @@ def _abandon_output() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except (OSError, ValueError):
         return
-
-
-def _failed(error: Exception) -> int:
-    if isinstance(error, Wrong):
-        _complain(str(error))
-        return 2
-    from diagnose.casework.store import StoreError
-    from diagnose.casework.transfer import TransferError
-    from diagnose.inference.library import EngineError
-    from diagnose.shell.refusal import Refusal
-    from diagnose.source.problems import InputError
-
-    if isinstance(error, InputError):
-        for problem in error.problems[:MOST_TOLD]:
-            _complain(problem.line())
-        if len(error.problems) > MOST_TOLD:
-            _complain(f"and {len(error.problems) - MOST_TOLD} more")
-    elif isinstance(error, Refusal):
-        _complain(str(error))
-        return error.code
-    elif isinstance(error, (StoreError, TransferError, EngineError)):
-        _complain(str(error))
-    elif isinstance(error, OSError):
-        name = f" ({error.filename})" if error.filename else ""
-        _complain(f"{error.strerror or error}{name}; check the name and what may be written there")
-    else:
-        from diagnose.shell.folders import log_error
-
-        _complain(log_error(error))
-    return 2

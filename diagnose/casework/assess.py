@@ -21,8 +21,10 @@ from diagnose.casework.events import Event
 from diagnose.casework.gate import Bars, barred, has_instrument, may_take
 from diagnose.casework.state import Reading, State, fold
 from diagnose.gauges.base import READINGS
+from diagnose.inference.choice import machine
 from diagnose.inference.compile import Compiled, compile_rules
 from diagnose.inference.expectations import Inferrer, expect
+from diagnose.inference.matcher import PlainMatcher
 from diagnose.inference.terms import Rule
 from diagnose.inference.trace import Trace
 from diagnose.knowledge import model as m
@@ -45,7 +47,7 @@ class Assessor:
         self.knowledge = knowledge
         self.emergency = emergency  # number to call where the record of a site has none
         self.compiled: Compiled = compile_rules(knowledge)
-        self._maker = maker or _engine
+        self._maker = maker or machine
         self._effects: Inferrer | None = None
         self._readings: Inferrer | None = None
         self._sites: dict[str, Site] = {}
@@ -304,16 +306,8 @@ class Assessor:
         )  # fmt: skip
 
 
-def _engine(rules: Sequence[Rule]) -> Inferrer:
-    from diagnose.inference.choice import machine
-
-    return machine(rules)
-
-
 def plain(rules: Sequence[Rule]) -> Inferrer:
     """The plain matcher as a `maker`."""
-    from diagnose.inference.matcher import PlainMatcher
-
     return PlainMatcher(rules)
 
 

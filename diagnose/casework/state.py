@@ -17,7 +17,7 @@ from diagnose.site.model import Site
 from diagnose.site.places import KINDS, SITE, Place, PlaceError
 from diagnose.site.record import RecordReader, parse_fact
 from diagnose.source.located import read_text
-from diagnose.source.problems import InputError, Mark, Problem, one_line, shown
+from diagnose.source.problems import InputError, Mark, PlainError, Problem, one_line, shown
 
 MADE_SAFE = "made-safe"
 BARE_RECORD = "install-record: 1\nname: no install record\nunits: {count: 1}\n"
@@ -85,7 +85,7 @@ class State(NamedTuple):
     role_since: int = 0  # position in the log at which the role was last taken
 
 
-class AnswerError(ValueError):
+class AnswerError(PlainError, ValueError):
     """An answer that cannot be taken; the message says what would be right."""
 
 

@@ -28,6 +28,7 @@ from diagnose.casework.events import (
     state_of,
     tells_of_danger,
 )
+from diagnose.source.problems import PlainError
 
 SCHEMA = 1
 # Without 0 O, 1 I L, 2 Z, 5 S, 8 B, U V, G: what is read over a phone is typed right.
@@ -37,7 +38,7 @@ _NO_FOLDER_SYNC = (errno.EINVAL, errno.EBADF, errno.ENOSYS, errno.ENOTSUP, errno
 _WAIT = 5.0  # seconds that a writer waits for another one
 
 
-class StoreError(Exception):
+class StoreError(PlainError):
     """The store cannot do it: one line, what is wrong and what would be right."""
 
 

@@ -5,6 +5,7 @@ version, case, title, count and head hash; then one line for each event with its
 by the chain, by the header or by the canonical form, so a changed byte is found and its line named.
 """
 
+import json
 import os
 import secrets
 from pathlib import Path
@@ -22,6 +23,7 @@ from diagnose.casework.events import (
     parse_json,
 )
 from diagnose.casework.store import Store, Stored, StoreError, sync_folder
+from diagnose.source.problems import PlainError
 
 FORMAT = "diagnose-case"
 VERSION = 1
@@ -29,7 +31,7 @@ _LARGEST = 256 * 1024 * 1024
 _HEADER = ("case", "count", "format", "head", "title", "version")
 
 
-class TransferError(Exception):
+class TransferError(PlainError):
     """A file cannot be written or taken over: `file:line: what is wrong, what would be right`."""
 
 
@@ -62,8 +64,6 @@ class Imported(NamedTuple):
 
 
 def _line(value: dict[str, JSON]) -> bytes:
-    import json
-
     return json.dumps(
         value, sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False
     ).encode()

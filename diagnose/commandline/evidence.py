@@ -9,7 +9,6 @@ from typing import IO, cast
 from diagnose.evidence.intake import read_stream, take_in
 from diagnose.evidence.reader import EvidenceError
 from diagnose.report.evidence_text import as_json, report_lines
-from diagnose.report.page import evidence_page
 from diagnose.shell.desk import Desk
 from diagnose.shell.folders import path_of
 from diagnose.shell.pages import new_page, write_page
@@ -36,7 +35,8 @@ def evidence(words: Namespace) -> int:
     except EvidenceError as error:
         raise Refusal(one_line(str(error))) from None
     if page is not None:
-    
+        from diagnose.report.page import evidence_page
+
         write_page(page, evidence_page(report, original, k))
     if words.json:
         put_json(as_json(report, original))

@@ -7,6 +7,7 @@ from argparse import Action, ArgumentParser, RawDescriptionHelpFormatter
 from collections.abc import Iterable
 from typing import Any, NoReturn
 
+from diagnose import __version__
 from diagnose.commandline import options
 from diagnose.commandline.table import COMMANDS, SHELL, Command
 
@@ -40,7 +41,6 @@ class Version(Action):
     """`--version`: the program and the machine that draws its conclusions."""
 
     def __call__(self, parser: ArgumentParser, *_: object) -> NoReturn:
-        from diagnose import __version__
         from diagnose.inference.choice import title
 
         sys.stdout.write(f"diagnose {__version__} ({title()})\n")

@@ -6,10 +6,11 @@ import os
 import sys
 from argparse import Namespace
 
-from diagnose.shell.desk import Desk, Options
+from diagnose.shell.desk import Desk, Options, instruments_in
 from diagnose.shell.first import engine_line
 from diagnose.shell.folders import path_of
 from diagnose.shell.front import Front
+from diagnose.shell.lines import run as run_lines
 from diagnose.shell.paint import is_terminal, show, wants_colour, width_of
 from diagnose.shell.refusal import Refusal
 
@@ -18,8 +19,6 @@ def run(words: Namespace) -> int:
     """The shell, on a terminal or in a pipe."""
     instruments: tuple[str, ...] = ()
     if words.instruments:
-        from diagnose.shell.facts import instruments_in
-
         instruments = instruments_in(words.instruments)
     if words.record and not path_of(words.record).is_file():
         raise Refusal(f"there is no install record '{words.record}'; name a YAML file that is there")
@@ -38,8 +37,6 @@ def run(words: Namespace) -> int:
             return _without_input(front)
         colour = wants_colour(sys.stdout, words.no_color)
         if _plain(words) or not (is_terminal(sys.stdin) and is_terminal(sys.stdout)):
-            from diagnose.shell.lines import run as run_lines
-
             return run_lines(front, colour)
         from diagnose.shell.terminal import run as run_terminal
 

@@ -13,14 +13,14 @@ import sys
 from functools import cache
 from typing import Protocol, cast
 
-from diagnose.source.problems import one_line
+from diagnose.source.problems import PlainError, one_line
 
 RELEASE = "2.0.28"
 # Python 3.13 no longer has the function on the left, and new compilers refuse what they do not know.
 FLAG = "CPPFLAGS=-DPyEval_CallObject=PyObject_CallObject"
 
 
-class EngineError(RuntimeError):
+class EngineError(PlainError, RuntimeError):
     """The rule engine cannot be used. One line: what is wrong, and what would be right."""
 
 

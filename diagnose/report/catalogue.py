@@ -7,9 +7,13 @@ Pure but for `main`: the same rule base gives the same text.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Iterator, Mapping
 
+from diagnose.gauges import load_all
+from diagnose.gauges.base import PREDICTORS
 from diagnose.knowledge import model as m
+from diagnose.knowledge.load import load
 from diagnose.report.text import REACH_WORDS, ROLE_WORDS, STATE_WORDS, minutes
 from diagnose.site.places import KINDS
 
@@ -170,9 +174,6 @@ def _shown(k: m.Knowledge, f: m.Fault) -> Iterator[str]:
 
 
 def _computed() -> Iterable[str]:
-    from diagnose.gauges import load_all
-    from diagnose.gauges.base import PREDICTORS
-
     load_all()
     return PREDICTORS
 
@@ -196,10 +197,6 @@ def _where(words: tuple[str, ...]) -> str:
 
 def main() -> None:
     """Print the catalogue of the shipped rule base."""
-    import sys
-
-    from diagnose.knowledge.load import load
-
     sys.stdout.buffer.write(catalogue(load()).encode())  # the same bytes under every locale
 
 

@@ -8,6 +8,9 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
 from diagnose.casework import view as v
 from diagnose.casework.events import Event
 from diagnose.casework.state import Reading, State, read_entries
@@ -20,8 +23,6 @@ from diagnose.site.places import Place, describe
 from diagnose.source.problems import one_line
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
-
     from diagnose.evidence.intake import Original
     from diagnose.evidence.report import Report, TakenReading
 
@@ -34,9 +35,6 @@ ENDS = {"not-a-fault": " (nothing broken)", "outside": " (not the station)"}
 
 @lru_cache(maxsize=1)
 def _pages() -> Environment:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-    from markupsafe import Markup
-
     def harmless(value: object) -> object:
         """Markup is what this module drew itself; any other text loses what does not print."""
         return one_line(value, LONGEST) if isinstance(value, str) and not isinstance(value, Markup) else value
@@ -54,8 +52,6 @@ def _pages() -> Environment:
 
 
 def _drawn(drawings: Iterable[Drawing]) -> list[dict[str, object]]:
-    from markupsafe import Markup
-
     return [
         {"svg": Markup(svg(d.trace, d.marks, d.title)), "title": d.title, "marks": [one_line(x.text) for x in d.marks]}
         for d in drawings
@@ -78,8 +74,6 @@ def _read(k: m.Knowledge | None, t: TakenReading) -> dict[str, str]:
 
 
 def _block_of(value: Any) -> object:
-    from markupsafe import Markup
-
     all_of_it = json.dumps(value, indent=1, ensure_ascii=True, default=str)
     more = len(all_of_it) - MOST_FIGURES
     cut = f"\n({more} more characters; --json writes them all)" if more > 0 else ""

@@ -9,7 +9,10 @@ from typing import NamedTuple
 
 from diagnose.casework.answers import UNKNOWN, plain, said
 from diagnose.casework.state import AnswerError, find_places, take_answer
+from diagnose.gauges import load_all
+from diagnose.gauges.base import READINGS
 from diagnose.knowledge import model as m
+from diagnose.quantities import Ambiguous, Quantity, Wrong, parse
 from diagnose.site.model import Site
 from diagnose.site.places import KINDS, Place, describe
 from diagnose.source.problems import shown
@@ -62,9 +65,6 @@ def wanted(check: m.Check) -> str:
 
 def unit_of(check: m.Check) -> str:
     """The unit that a measured check wants."""
-    from diagnose.gauges import load_all
-    from diagnose.gauges.base import READINGS
-
     load_all()
     unit = READINGS[check.gauge].unit
     return "a number" if unit == "1" else unit
@@ -119,10 +119,6 @@ def _near(word: str, known: set[str]) -> bool:
 def _measured(
     k: m.Knowledge, site: Site, check: m.Check, places: tuple[Place, ...], text: str
 ) -> Taken | TwoWays:
-    from diagnose.gauges import load_all
-    from diagnose.gauges.base import READINGS
-    from diagnose.quantities import Ambiguous, Quantity, Wrong, parse
-
     load_all()
     quantity = parse(text, READINGS[check.gauge].unit)
     if isinstance(quantity, Ambiguous):

@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from diagnose.knowledge import model as m
 from diagnose.knowledge.load import load
+from diagnose.shell.refusal import Refusal
+from diagnose.source.problems import nearest, shown
+from diagnose.words import listener
 from diagnose.words.finder import Finder
 
 if TYPE_CHECKING:
@@ -23,6 +26,20 @@ class Options(NamedTuple):
     record: str = ""
     case: str = ""
     instruments: tuple[str, ...] = ()
+
+
+def instruments_in(text: str) -> tuple[str, ...]:
+    """Instruments by name, separated by commas. Raises Refusal."""
+    names = ["-".join(part.lower().split()) for part in text.split(",") if part.strip()]
+    if names == ["all"]:
+        return m.INSTRUMENTS
+    known = ", ".join(m.INSTRUMENTS)
+    for name in names:
+        if name not in m.INSTRUMENTS:
+            raise Refusal(
+                f"there is no instrument {shown(name)}; {nearest(name, m.INSTRUMENTS) or f'known: {known}'}"
+            )
+    return tuple(dict.fromkeys(names)) or ("none",)
 
 
 class Desk:
@@ -49,10 +66,13 @@ class Desk:
             self._warming.join()
             self._warming = None
         if self._assessor is None:
-            from diagnose.casework.assess import Assessor
-
-            self._assessor = Assessor(self.knowledge, emergency=os.environ.get("DIAGNOSE_EMERGENCY", ""))
+            self._assessor = self._made()
         return self._assessor
+
+    def _made(self) -> Assessor:
+        from diagnose.casework.assess import Assessor
+
+        return Assessor(self.knowledge, emergency=os.environ.get("DIAGNOSE_EMERGENCY", ""))
 
     def warm(self) -> None:
         """Import the numerical part and compile the rules while the person reads. Nothing else touches the
@@ -64,9 +84,7 @@ class Desk:
 
     def _prepare(self) -> None:
         try:
-            from diagnose.casework.assess import Assessor
-
-            self._assessor = Assessor(self.knowledge, emergency=os.environ.get("DIAGNOSE_EMERGENCY", ""))
+            self._assessor = self._made()
         except Exception:  # the same error comes again, and is told, where the assessor is asked for
             self._assessor = None
 
@@ -95,8 +113,6 @@ class Desk:
 
     def listen(self, text: str) -> Heard | None:
         """The danger that a line speaks of."""
-        from diagnose.words import listener
-
         return listener(self.knowledge).listen(text)
 
     def outcomes(self) -> Finder[tuple[str, str]]:

@@ -4,30 +4,26 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Generator, Mapping, Sequence
-from typing import TYPE_CHECKING
 
 from diagnose.casework.state import AnswerError, raising, take_answer
-from diagnose.knowledge.model import a_role
+from diagnose.evidence.drawing import kept
+from diagnose.evidence.intake import Original, read_stream, take_in
+from diagnose.evidence.reader import HEAD, EvidenceError, recognise
+from diagnose.evidence.report import Report, TakenReading
+from diagnose.knowledge.model import Check, a_role
 from diagnose.report.evidence_text import report_lines
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.answers import Taken, at_text, understand, where
 from diagnose.shell.asking import ask_places
+from diagnose.shell.casebook import Row
 from diagnose.shell.dialog import Ask, Talk, once, pick
 from diagnose.shell.folders import path_of
 from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.registry import command
 from diagnose.shell.taking import allowed, may_take_back, the_state
-from diagnose.site.places import PlaceError
+from diagnose.site.places import Place, PlaceError
 from diagnose.source.problems import one_line
-
-if TYPE_CHECKING:
-    from diagnose.evidence.intake import Original
-    from diagnose.evidence.report import Report
-    from diagnose.evidence.report import TakenReading as Found
-    from diagnose.knowledge.model import Check
-    from diagnose.shell.casebook import Row
-    from diagnose.site.places import Place
 
 MOST_SAYS = 40
 MOST_LINES = 20_000
@@ -47,8 +43,6 @@ def take(s: OpenCase, rest: str) -> list[Line]:
 
 
 def _talk(s: OpenCase, rest: str) -> Talk:
-    from diagnose.evidence.intake import take_in
-
     name, _, at = rest.rpartition(" at ")
     if not name or _is_file(rest.strip(QUOTES)):
         name, at = rest, ""
@@ -65,8 +59,6 @@ def _is_file(name: str) -> bool:
 
 def _read(s: OpenCase, reader: Callable[[str], tuple[Report, Original]], at: str) -> Talk:
     """Read, ask where it was taken when that alone is missing, and offer it."""
-    from diagnose.evidence.reader import EvidenceError
-
     try:
         report, original = yield from once(f"read at {at}", lambda: reader(at))
         units = the_state(s).site.places("unit")
@@ -95,24 +87,18 @@ def _talk_lines(s: OpenCase) -> Talk:
 
 def looks_like(text: str) -> bool:
     """Whether a pasted block is evidence rather than answers typed for several places."""
-    from diagnose.evidence.reader import HEAD, recognise
-
     found = recognise(text.encode("utf-8", "replace")[:HEAD], "")
     return bool(found) and found[0][0] >= SURE
 
 
 def talk_block(s: OpenCase, text: str) -> Talk:
     """A pasted block as evidence."""
-    from diagnose.evidence.intake import read_stream
-
     data = text.encode("utf-8", "replace")
     return (yield from _read(s, lambda at: read_stream(io.BytesIO(data), "pasted block", the_state(s).site, "", at), ""))
 
 
 def offer(s: OpenCase, report: Report, original: Original, more: Sequence[Line] = ()) -> Talk:
     """Show what evidence says, `more` behind it, and record it when told; asks whether it replaces earlier answers."""
-    from diagnose.evidence.drawing import kept
-
     k = s.desk.knowledge
     lines = [*report_lines(report, original, k, s.width), *more]
     at = yield from _places_of(s, report, lines)
@@ -197,7 +183,7 @@ def _may_count(s: OpenCase, check: Check) -> bool:
     return allowed(s, check) or any(c == check.id for c, _ in raising(s.desk.knowledge))
 
 
-def _row(s: OpenCase, found: Found, at: Mapping[str, tuple[Place, ...]]) -> tuple[Row | None, str]:
+def _row(s: OpenCase, found: TakenReading, at: Mapping[str, tuple[Place, ...]]) -> tuple[Row | None, str]:
     """The reading as a row of the case, or why it cannot be taken."""
     check = s.desk.knowledge.checks.get(found.check)
     if check is None:

@@ -6,6 +6,7 @@ from diagnose.knowledge import model as m
 from diagnose.report.lines import Line, wrap
 from diagnose.report.text import ROLE_WORDS
 from diagnose.shell.completing import among, fact_and_value
+from diagnose.shell.desk import instruments_in
 from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.registry import command
@@ -125,17 +126,3 @@ def instruments(s: OpenCase, rest: str) -> list[Line]:
         ]
     names_typed = instruments_in(rest)
     return s.save([("role", {"instruments": list(names_typed)})])
-
-
-def instruments_in(text: str) -> tuple[str, ...]:
-    """Instruments by name, separated by commas. Raises Refusal."""
-    names = ["-".join(part.lower().split()) for part in text.split(",") if part.strip()]
-    if names == ["all"]:
-        return m.INSTRUMENTS
-    known = ", ".join(m.INSTRUMENTS)
-    for name in names:
-        if name not in m.INSTRUMENTS:
-            raise Refusal(
-                f"there is no instrument {shown(name)}; {nearest(name, m.INSTRUMENTS) or f'known: {known}'}"
-            )
-    return tuple(dict.fromkeys(names)) or ("none",)

@@ -7,6 +7,7 @@ import textwrap
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
+from diagnose.inference.choice import choice
 from diagnose.report.lines import Line, numbered, wrap
 from diagnose.shell.dialog import Ask
 from diagnose.shell.paint import show, width_of
@@ -30,8 +31,6 @@ def first_line() -> None:
 
 def engine_line() -> None:
     """Say on standard error where the plain matcher stands in for the rule engine. Raises EngineError."""
-    from diagnose.inference.choice import choice
-
     why = choice().why
     if why and sys.stderr is not None:
         with suppress(OSError, ValueError):

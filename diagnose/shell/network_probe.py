@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-import os
 import signal
-import sys
 import threading
 from argparse import Namespace
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from diagnose.evidence.intake import Original
+from diagnose.evidence.reader import EvidenceError
+from diagnose.evidence.report import Report
+from diagnose.probe.ladder import Wish
+from diagnose.probe.network import probe
+from diagnose.probe.target import read_subprotocols, read_target, read_time_server, read_timeout
 from diagnose.shell.folders import path_of
-from diagnose.shell.paint import is_terminal, plain_text
+from diagnose.shell.progress import status
 from diagnose.shell.refusal import Refusal
+from diagnose.site.model import Site
 from diagnose.source.problems import one_line
-
-if TYPE_CHECKING:
-    from diagnose.evidence.intake import Original
-    from diagnose.evidence.report import Report
-    from diagnose.site.model import Site
 
 
 def network_report(
@@ -29,11 +29,6 @@ def network_report(
 
     `tell` is told each step as it begins; without it the step is shown on stderr.
     """
-    from diagnose.evidence.reader import EvidenceError
-    from diagnose.probe.ladder import Wish
-    from diagnose.probe.network import probe
-    from diagnose.probe.target import read_subprotocols, read_target, read_time_server, read_timeout
-
     given: Callable[[str], Any] = lambda name: getattr(words, name, None)  # noqa: E731
     try:
         wish = Wish(
@@ -49,7 +44,7 @@ def network_report(
         with _stoppable():
             if tell is not None:
                 return probe(wish, site, progress=tell)
-            with _progress(bool(given("no_color"))) as progress:
+            with status(bool(given("no_color"))) as progress:
                 return probe(wish, site, progress=progress)
     except EvidenceError as error:
         raise Refusal(one_line(str(error))) from None
@@ -74,26 +69,3 @@ def _stoppable() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGTERM, before)
-
-
-@contextmanager
-def _progress(plain: bool) -> Iterator[Callable[[str], None]]:
-    """Shows the step on stderr: a moving line on a terminal that can, lines on one that cannot, else nothing."""
-    if not is_terminal(sys.stderr):
-        yield lambda text: None
-        return
-    encoding = getattr(sys.stderr, "encoding", None) or "utf-8"
-    if plain or os.environ.get("ACCESSIBLE") or os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
-
-        def line(text: str) -> None:
-            sys.stderr.write(plain_text(f"{one_line(text, 60)} ...", encoding) + "\n")
-            sys.stderr.flush()
-
-        yield line
-        return
-    from rich.console import Console
-    from rich.text import Text
-
-    console = Console(stderr=True, highlight=False)
-    with console.status(Text("begins"), spinner="line") as status:
-        yield lambda text: status.update(Text(plain_text(one_line(text, 60), encoding)))

@@ -5,13 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 from diagnose.casework.transfer import write_atomically
-from diagnose.report.page import case_page
 from diagnose.shell.desk import Desk
 from diagnose.shell.refusal import Refusal
 
 
 def page_of(desk: Desk, case: str) -> str:
     """The page of a case, as its log stands."""
+    from diagnose.report.page import case_page
+
     events = desk.store.events(case)
     state = desk.assessor.state(events)
     return case_page(

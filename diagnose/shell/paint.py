@@ -13,8 +13,8 @@ from typing import Any, TextIO
 from diagnose.report.lines import Line
 
 WIDEST, NARROWEST = 100, 20
-# Bold and two of the sixteen colours: readable on light and dark grounds. The words carry the meaning.
-STYLES = {"title": "bold", "good": "green", "warn": "bold", "danger": "bold red"}
+# Bold and two of the sixteen colours, as parameters of SGR (ECMA-48, 8.3.117): readable on light and dark grounds. The words carry the meaning.
+STYLES = {"title": "1", "good": "32", "warn": "1", "danger": "1;31"}
 _STAND_INS = {
     "°": "deg ",
     "Ω": "ohm",
@@ -97,15 +97,7 @@ def render(line: Line, colour: bool, encoding: str = "utf-8") -> str:
     """A line as it goes to the terminal, without its line end."""
     text = plain_text(line.text, encoding).rstrip()
     style = STYLES.get(line.style) if colour else None
-    return _styled(text, style) if style and text else text
-
-
-def _styled(text: str, style: str) -> str:
-    from rich.color import ColorSystem
-    from rich.style import Style
-
-    # Only the style is rich's work: its markup and its wrapping must never touch text that came from outside.
-    return Style.parse(style).render(text, color_system=ColorSystem.STANDARD)
+    return f"\x1b[{style}m{text}\x1b[0m" if style and text else text
 
 
 def show(lines: Iterable[Line], stream: TextIO, colour: bool = False) -> None:

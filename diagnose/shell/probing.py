@@ -12,12 +12,10 @@ from diagnose.report.lines import Line, wrap
 from diagnose.shell import probe_options
 from diagnose.shell.dialog import Talk, once, yes_or_no
 from diagnose.shell.evidence import offer
-from diagnose.shell.network_probe import network_report
 from diagnose.shell.open_case import OpenCase
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.registry import command
 from diagnose.shell.taking import the_state
-from diagnose.shell.trunk_probe import QUESTION, caution_lines, plan_of, run_plan, time_lines
 from diagnose.source.problems import one_line, shown
 
 EXAMPLE = "probe trunk --port /dev/ttyUSB0 --units 1-12"
@@ -58,6 +56,8 @@ def read_words(rest: str) -> Namespace:
 
 
 def _trunk(s: OpenCase, words: Namespace) -> Talk:
+    from diagnose.shell.trunk_probe import QUESTION, caution_lines, plan_of, run_plan, time_lines
+
     site = the_state(s).site
     plan = plan_of(words, site)
     if not words.yes and not (yield from yes_or_no(QUESTION, s.width, before=caution_lines(plan, s.width))):
@@ -68,6 +68,8 @@ def _trunk(s: OpenCase, words: Namespace) -> Talk:
 
 
 def _network(s: OpenCase, words: Namespace) -> Talk:
+    from diagnose.shell.network_probe import network_report
+
     # Lines, not a moving one: the shell may be read aloud.
     tell: Callable[[str], None] = lambda text: s.tell_now(wrap("dim", f"{text} ...", s.width))  # noqa: E731
     report, original = yield from once("probe", lambda: network_report(words, the_state(s).site, tell))

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from diagnose.source.problems import InputError
+from diagnose.source.problems import InputError, PlainError
 
 
-class Refusal(Exception):
+class Refusal(PlainError):
     """One line for the person. `code` is the exit code of a command that ends with it."""
 
     def __init__(self, line: str, code: int = 2) -> None:

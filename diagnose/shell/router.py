@@ -7,9 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from diagnose.casework.state import AnswerError
-from diagnose.casework.store import StoreError
-from diagnose.casework.transfer import TransferError
 from diagnose.report.lines import Line, wrap
 from diagnose.shell import alarm, ending, opening
 from diagnose.shell.commands import act
@@ -19,10 +16,10 @@ from diagnose.shell.dialog import BACK, Dialog, fitting, prompt_of
 from diagnose.shell.folders import log_error
 from diagnose.shell.open_case import OpenCase
 from diagnose.shell.paste import talk_paste
-from diagnose.shell.refusal import Refusal, refused
+from diagnose.shell.refusal import refused
 from diagnose.shell.registry import NAMES
-from diagnose.site.places import PlaceError, describe
-from diagnose.source.problems import InputError, one_line
+from diagnose.site.places import describe
+from diagnose.source.problems import InputError, PlainError, one_line
 
 LEAVING = ("quit", "exit", "bye")
 SAVED = "What was saved stays saved."
@@ -102,7 +99,7 @@ class Router:
             return s.flushed(work())
         except InputError as error:
             line = str(refused(error))
-        except (Refusal, AnswerError, PlaceError, StoreError, TransferError, OSError) as error:
+        except (PlainError, OSError) as error:
             line = str(error)
         except Exception as error:
             return s.flushed(wrap("warn", f"{_sentence(log_error(error))} {SAVED}", s.width, "", "  "))

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from diagnose.casework import view as v
 from diagnose.casework.view import percent
 from diagnose.knowledge import model as m
+from diagnose.quantities import format_quantity
 from diagnose.report.lines import BLANK, Line, labelled, wrap
 from diagnose.site.model import FactSpec, Site
 from diagnose.site.places import Place, describe
@@ -146,8 +147,6 @@ def _source_lines(k: m.Knowledge, sources: Sequence[str], width: int, reader: st
 
 def fact_text(spec: FactSpec, value: object) -> str:
     """The value of an install fact as people read it."""
-    from diagnose.quantities import format_quantity
-
     if spec.kind == "quantity" and isinstance(value, (int, float)):
         return format_quantity(float(value), spec.unit)
     if spec.kind == "choice":

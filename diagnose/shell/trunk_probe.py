@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import sys
 import threading
@@ -10,28 +9,30 @@ from argparse import Namespace
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, NamedTuple
+from typing import IO, NamedTuple
 
+from diagnose.evidence.intake import Original
+from diagnose.evidence.reader import EvidenceError
+from diagnose.evidence.report import Report
+from diagnose.probe.lines import need_packages, open_line
+from diagnose.probe.plan import ProbePlan, about_s, make_plan, plan_text
+from diagnose.probe.result import BLOCKS, PLAIN_BLOCKS, drawing, report
+from diagnose.probe.trunk import ExchangeLog, Measured, Prober
 from diagnose.report.lines import BLANK, Line, wrap
 from diagnose.shell.folders import path_of
-from diagnose.shell.paint import is_terminal, show
+from diagnose.shell.progress import bar
 from diagnose.shell.refusal import Refusal
+from diagnose.site.model import Site
 from diagnose.source.problems import one_line, shown
 
-if TYPE_CHECKING:
-    from diagnose.evidence.intake import Original
-    from diagnose.evidence.report import Report
-    from diagnose.probe.plan import ProbePlan
-    from diagnose.probe.trunk import Measured
-    from diagnose.site.model import Site
-
-Tell = Callable[[int, int, str], None]
 CAUTIONS = (
     "While another controller polls the same trunk, this disturbs it, and it disturbs this: two controllers on one trunk."
     " Stop it, or disconnect it from the trunk, and start it again afterwards.",
     "Connect the adapter only where no cover over mains parts has to be opened; otherwise a qualified person does it, with the supply locked out.",
 )
 QUESTION = "Is every other controller of this trunk stopped or disconnected?"
+
+
 class Probed(NamedTuple):
     """A probe that was run: what a case takes of it, and everything that was measured."""
 
@@ -42,10 +43,6 @@ class Probed(NamedTuple):
 
 def plan_of(words: Namespace, site: Site | None) -> ProbePlan:
     """What the options ask for. Raises Refusal in one line, also where a package is missing."""
-    from diagnose.evidence.reader import EvidenceError
-    from diagnose.probe.lines import need_packages
-    from diagnose.probe.plan import make_plan
-
     options = {name.replace("_", "-"): value for name, value in vars(words).items()}
     try:
         plan = make_plan(options, site)
@@ -57,8 +54,6 @@ def plan_of(words: Namespace, site: Site | None) -> ProbePlan:
 
 def caution_lines(plan: ProbePlan, width: int) -> list[Line]:
     """What will be done, and what must be seen to before."""
-    from diagnose.probe.plan import about_s, plan_text
-
     minutes = about_s(plan) / 60
     lines = wrap("text", one_line(plan_text(plan)), width)
     lines += wrap("text", f"It only reads. It takes about {max(1, round(minutes))} min, longer where units are silent. Ctrl-C stops it.", width)
@@ -67,12 +62,7 @@ def caution_lines(plan: ProbePlan, width: int) -> list[Line]:
 
 def run_plan(words: Namespace, plan: ProbePlan, site: Site | None, say: Callable[[str], None] | None = None) -> Probed:
     """Run it with a clean stop, and a progress bar or, where `say` is given, lines. Raises Refusal where it cannot be begun."""
-    from diagnose.evidence.reader import EvidenceError
-    from diagnose.probe.lines import open_line
-    from diagnose.probe.result import report
-    from diagnose.probe.trunk import ExchangeLog, Prober
-
-    with _log_file(getattr(words, "log", None)) as stream, _stoppable() as stop, _progress(say) as tell:
+    with _log_file(getattr(words, "log", None)) as stream, _stoppable() as stop, bar(say) as tell:
         name = Path(words.log).name if getattr(words, "log", None) else "probe-trunk.log"
         prober = Prober(plan, open_line, stop=stop, tell=tell)
         prober.log = ExchangeLog(one_line(name, 200), stream, zero=prober.zero)
@@ -85,8 +75,6 @@ def run_plan(words: Namespace, plan: ProbePlan, site: Site | None, say: Callable
 
 def time_lines(m: Measured, width: int) -> list[Line]:
     """The reply times as a drawing."""
-    from diagnose.probe.result import BLOCKS, PLAIN_BLOCKS, drawing
-
     try:
         BLOCKS.encode(getattr(sys.stdout, "encoding", None) or "utf-8")
         blocks = BLOCKS
@@ -132,39 +120,3 @@ def _stoppable() -> Iterator[Callable[[], bool]]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-
-
-def _tenths(say: Callable[[str], None]) -> Tell:
-    """A line for each tenth of the work."""
-    said = [-1]
-
-    def tell(done: int, of: int, what: str) -> None:
-        tenth = 10 * done // max(of, 1)
-        if tenth != said[0]:
-            said[0] = tenth
-            say(f"{10 * tenth} %: {what}")
-
-    return tell
-
-
-@contextmanager
-def _progress(say: Callable[[str], None] | None) -> Iterator[Tell]:
-    """Lines where somebody takes them; else on standard error a bar, or lines for a screen reader; in a pipe nothing."""
-    if say is not None:
-        yield _tenths(say)
-        return
-    if not is_terminal(sys.stderr):
-        yield lambda done, of, what: None
-        return
-    if os.environ.get("ACCESSIBLE") or os.environ.get("TERM") == "dumb":
-        yield _tenths(lambda text: show([Line("text", text)], sys.stderr))
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
-    from rich.table import Column
-
-    text = TextColumn("{task.description}", markup=False, table_column=Column(no_wrap=True, overflow="ellipsis", ratio=1))
-    bar = Progress(text, BarColumn(bar_width=8), TaskProgressColumn(), console=Console(stderr=True), transient=True, expand=True)
-    with bar:
-        task = bar.add_task("", total=1)
-        yield lambda done, of, what: bar.update(task, completed=done, total=max(of, 1), description=what)

@@ -6,6 +6,8 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
+from diagnose.source.problems import PlainError
+
 
 class Kind(NamedTuple):
     """A kind of place: one row says what every room has to know of it.
@@ -111,7 +113,7 @@ class Place(NamedTuple):
 SITE = Place("site")
 
 
-class PlaceError(ValueError):
+class PlaceError(PlainError, ValueError):
     """A text that names no place here; the message says what would be right."""
 
 

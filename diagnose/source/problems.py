@@ -33,6 +33,10 @@ class Problem(NamedTuple):
         return f"{one_line(text)} [{one_line(self.lint, 30)}]"
 
 
+class PlainError(Exception):
+    """An error whose text is one line for the person: what is wrong, and what would be right."""
+
+
 class InputError(Exception):
     """Input of the user's that cannot be used. Holds every problem found, never none."""
 

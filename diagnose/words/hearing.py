@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from diagnose.knowledge import model as m
+from diagnose.knowledge.load import load
 from diagnose.words.clauses import SMALL, tokenize
 from diagnose.words.features import Seen
 from diagnose.words.lexicon import Hit, Lexicon
@@ -122,8 +123,6 @@ def listener(k: m.Knowledge) -> Listener:
 
 @lru_cache(maxsize=1)
 def _shipped() -> m.Knowledge:
-    from diagnose.knowledge.load import load
-
     return load()
 
 

@@ -36,7 +36,7 @@ from diagnose.probe import tls as probe_tls
 from diagnose.probe.ladder import Effects, Wish
 from diagnose.probe.network import probe
 from diagnose.probe.target import read_subprotocols, read_target, read_time_server, read_timeout
-from diagnose.shell import network_probe
+from diagnose.shell import progress
 from diagnose.shell.desk import Desk, Options
 from diagnose.shell.probe_options import network_options
 from diagnose.shell.router import Router
@@ -824,7 +824,7 @@ def test_each_step_is_told_on_a_terminal_only(capsys: pytest.CaptureFixture[str]
     words = ["probe", "network", f"127.0.0.1:{closed_port()}", "--timeout", "1"]
     assert main(words) == 0
     assert capsys.readouterr().err == ""
-    monkeypatch.setattr(network_probe, "is_terminal", lambda stream: True)
+    monkeypatch.setattr(progress, "is_terminal", lambda stream: True)
     monkeypatch.setenv("ACCESSIBLE", "1")
     assert main(words) == 0
     err = capsys.readouterr().err

@@ -114,12 +114,12 @@ def test_a_port_that_is_not_there(silent: Silent) -> None:
 def test_the_network_probe_is_offered_alike(silent: Silent, monkeypatch: pytest.MonkeyPatch) -> None:
     from diagnose.evidence.intake import Original
     from diagnose.evidence.report import Report, TakenReading
-    from diagnose.shell import probing
+    from diagnose.shell import network_probe
 
     taken = (TakenReading("unit-answers", "unit 5", "silent", "made up", "whole log"),)
     made = Report("network-probe", "Live probe", ("Nothing.",), taken, {"interrupted": False}, 1, 0, ()), Original("x.log", 3, "0" * 64, "abc")
     asked: list[str] = []
-    monkeypatch.setattr(probing, "network_report", lambda words, *_: asked.append(words.target) or made)
+    monkeypatch.setattr(network_probe, "network_report", lambda words, *_: asked.append(words.target) or made)
     session = silent()
     assert "Live probe" in say(session, "probe network example.invalid")
     say(session, "1")
@@ -224,7 +224,7 @@ def test_an_interrupted_question_ends_its_line(monkeypatch: pytest.MonkeyPatch, 
     def interrupted() -> str:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("diagnose.commandline.probe.is_terminal", lambda stream: True)
+    monkeypatch.setattr("diagnose.commandline.probe_trunk.is_terminal", lambda stream: True)
     monkeypatch.setattr("sys.stdin", SimpleNamespace(readline=interrupted))
     assert main(["probe", "trunk", "--host", "127.0.0.1:1", "--units", "1"]) == 130
     assert "y/n> \ndiagnose: interrupted" in capsys.readouterr().err

@@ -211,7 +211,7 @@ def then():
     prompt_toolkit.PromptSession.prompt = first
 opening.first_line = then
 """
-NO_MORE_THAN = {"diagnose", "durable_rules_engine", "platformdirs", "prompt_toolkit", "rich", "wcwidth"}
+NO_MORE_THAN = {"diagnose", "durable_rules_engine", "platformdirs", "prompt_toolkit", "wcwidth"}
 
 
 def loaded(folder: Path, terminal: bool) -> set[str]:

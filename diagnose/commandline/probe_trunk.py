@@ -1,22 +1,18 @@
-"""`diagnose probe trunk` and `diagnose probe network`: live probes without a case. A trunk is asked about first."""
+"""`diagnose probe trunk`: a live trunk without a case. Whoever runs it is asked first."""
 
 from __future__ import annotations
 
 import sys
 from argparse import Namespace
-from typing import TYPE_CHECKING
 
+from diagnose.probe.plan import ProbePlan
 from diagnose.report.evidence_text import as_json, report_lines
 from diagnose.report.lines import wrap
 from diagnose.shell.desk import Desk
-from diagnose.shell.network_probe import network_report
 from diagnose.shell.paint import is_terminal, put, put_json, show, wants_colour, width_of
 from diagnose.shell.records import read_record
 from diagnose.shell.refusal import Refusal
 from diagnose.shell.trunk_probe import QUESTION, caution_lines, plan_of, run_plan, time_lines
-
-if TYPE_CHECKING:
-    from diagnose.probe.plan import ProbePlan
 
 INTERRUPTED = 130
 
@@ -70,17 +66,3 @@ def _may_begin(plan: ProbePlan, yes: bool, no_color: bool) -> bool:
         if word in ("n", "no"):
             return False
         lines = wrap("warn", "Type y or n.", width)
-
-
-def network(words: Namespace) -> int:
-    """Probe, and say what it shows; 130 when it was stopped before its end."""
-    site = None
-    k = Desk(words.store, words.rules).knowledge
-    if words.record:
-        _, site = read_record(words.record, k)
-    report, original = network_report(words, site)
-    if words.json:
-        put_json(as_json(report, original))
-    else:
-        put(report_lines(report, original, k, width_of(sys.stdout)), words.no_color)
-    return INTERRUPTED if report.figures["interrupted"] else 0
