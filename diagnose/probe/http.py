@@ -184,7 +184,10 @@ def _judged(head: Head, key: str, sent: float, received: float, code: int, messa
         end, says = "not-upgraded", "answered 101 without the upgrade: something on the way has changed the reply"
     else:
         end, says = "accepted", f"answered 101{f' with {protocol}' if protocol else ' without a version'}"
-    return Upgrade(end, says, head, sent, received, protocol, code, messages, raw)
+    return Upgrade(
+        end=end, says=says, head=head, sent=sent, received=received, protocol=protocol, close_code=code,
+        messages=messages, raw=raw,
+    )  # fmt: skip
 
 
 def _goodbye(sock: Wire, rest: bytes) -> tuple[int, int]:

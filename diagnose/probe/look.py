@@ -15,7 +15,6 @@ from diagnose.probe.plan import READ_IDENTITY, REPORT_ID
 
 ANSWER, EXCEPTION, OTHER, DAMAGED, NOTHING = "answer", "exception", "other", "damaged", "nothing"
 FEWEST_DAMAGED = 2  # bytes; one alone is a glitch of the idle line
-SHORTEST = 4  # bytes of the shortest frame
 
 
 class Look(NamedTuple):

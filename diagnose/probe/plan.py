@@ -148,11 +148,13 @@ def make_plan(options: Mapping[str, str | bool | None], site: Site | None) -> Pr
                 raise EvidenceError(f"--{name} belongs to a serial port; behind a gateway the gateway's own setting counts")
     timeout = site.number("trunk.timeout", trunk) if site is not None and trunk is not None else None
     return ProbePlan(
-        port, address, tcp_port, units, setting, recorded and not host, sweep,
-        int(_number(options, "register", 0, 0, 65_535, True)), bool(_text(options, "register")),
-        int(_number(options, "rounds", DEFAULT_ROUNDS, 1, MOST_ROUNDS, True)),
-        _number(options, "rate", DEFAULT_RATE, 0.01, MOST_RATE),
-        _number(options, "timeout", timeout / 1000 if timeout else DEFAULT_TIMEOUT_S, 0.01, MOST_TIMEOUT_S),
+        port=port, host=address, tcp_port=tcp_port, units=units, setting=setting,
+        recorded=recorded and not host, sweep=sweep,
+        register=int(_number(options, "register", 0, 0, 65_535, True)),
+        register_given=bool(_text(options, "register")),
+        rounds=int(_number(options, "rounds", DEFAULT_ROUNDS, 1, MOST_ROUNDS, True)),
+        rate=_number(options, "rate", DEFAULT_RATE, 0.01, MOST_RATE),
+        timeout_s=_number(options, "timeout", timeout / 1000 if timeout else DEFAULT_TIMEOUT_S, 0.01, MOST_TIMEOUT_S),
     )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ import pytest
 from diagnose.knowledge.load import load
 
 TEXT = (Path(__file__).resolve().parents[2] / "docs/how-it-decides.md").read_text(encoding="utf-8")
-ROWS = re.findall(r"^\| `(exp\()?(\w+\.\w+)\.(\w+)(?:\[\"([\w-]+)\"\])?\)?` \| ([\d.]+) \|$", TEXT, re.MULTILINE)
+ROWS = re.findall(r"^\| `(exp\()?(\w+(?:\.\w+)+)\.(\w+)(?:\[\"([\w-]+)\"\])?\)?` \| ([\d.]+) \|$", TEXT, re.MULTILINE)
 
 
 @pytest.mark.parametrize("row", ROWS, ids=[" ".join(r[2:4]).strip() for r in ROWS])

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
+from diagnose.evidence.serial.frames import KEPT, Framer, Gap, joined
 from tests.evidence.record_serial import Event, as_log
 
 
@@ -78,3 +79,20 @@ BARE: dict[str, Callable[[list[Event]], bytes]] = {
     "binary": lambda ev: b"".join(e.data for e in ev),
 }
 SHAPES = MARKED_TIMED | MARKED | TIMED | BARE
+
+
+def frames_of(pieces: Iterable[bytes]) -> tuple[list[bytes], list[bytes]]:
+    """Frames and gaps of a short stream as bytes, for any cut into pieces; gaps cut to their first 512 bytes."""
+    framer, held = Framer(), bytearray()
+    found: list[bytes] = []
+    gaps: list[Gap] = []
+    for data, last in [*((p, False) for p in pieces), (b"", True)]:
+        held += data
+        frames, parts = framer.feed(data, last)
+        found += [bytes(held[s : s + n]) for s, n in zip(frames.start.tolist(), frames.length.tolist(), strict=True)]
+        for part in parts:
+            if gaps and gaps[-1].start + gaps[-1].length == part.start:
+                gaps[-1] = joined(gaps[-1], part)
+            else:
+                gaps.append(part)
+    return found, [g.head[:KEPT] for g in gaps]

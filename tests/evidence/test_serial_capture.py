@@ -23,12 +23,13 @@ from diagnose.casework.state import find_places, read_site, take_answer
 from diagnose.evidence.reader import Asked, EvidenceError, recognise
 from diagnose.evidence.report import Report
 from diagnose.evidence.serial.crc import crc
-from diagnose.evidence.serial.frames import Framer, frames_of
+from diagnose.evidence.serial.frames import Framer
 from diagnose.evidence.serial.reader import KIND, read
 from diagnose.knowledge.load import load
 from diagnose.physics import serial
 from diagnose.site.model import Site
 from tests.evidence import record_serial, serial_shapes
+from tests.evidence.serial_shapes import frames_of
 
 HERE = Path(__file__).parent
 DATA = sorted((HERE / "data").glob("serial-*.log"))

@@ -58,6 +58,7 @@ def find(stream: IO[bytes], asked: Asked) -> MeterFindings:
     trips = [trip(view, limits, c, breaker_celsius(view, c)) for c in ended] if limits else []
     setting = view.branch.load()
     return MeterFindings(
-        view, layout, rows, held, spikes, found, sag(view, held), lost_legs(view), floating(view), limits, trips, ended,
-        cut_backs(view, held, found), rises(view, setting), panel_celsius(view, found),
+        view=view, layout=layout, rows=rows, held=held, spikes=spikes, charges=found, sag=sag(view, held),
+        lost=lost_legs(view), floats=floating(view), bands=limits, trips=trips, ended=ended,
+        cuts=cut_backs(view, held, found), rises=rises(view, setting), panel=panel_celsius(view, found),
     )  # fmt: skip

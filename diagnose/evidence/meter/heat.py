@@ -110,8 +110,9 @@ def _pattern(view: View, charge: Charge, inside: list[Level], cuts: list[tuple[f
     low = min(amps for _, amps in cuts)
     seen = best is not None and len(cuts) >= 2
     return CutBack(
-        charge, len(cuts), len(ups), period, regular, high, low, best[1] if best else None, best[2] if best else None, best[3] if best else None, seen,
-        tuple(t for t, _ in cuts),
+        charge=charge, cuts=len(cuts), recoveries=len(ups), period=period, regular=regular, high=high,
+        low=low, column=best[1] if best else None, down=best[2] if best else None,
+        up=best[3] if best else None, seen=seen, moments=tuple(t for t, _ in cuts),
     )  # fmt: skip
 
 

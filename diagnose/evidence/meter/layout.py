@@ -115,8 +115,10 @@ def layout_of(head: bytes) -> LogLayout:
         left += [c.title for c in used[MOST_USED:]]
     header = "\n".join(line for n, line in enumerate(lines[:start]) if n not in above)[:4000]
     return LogLayout(
-        separator, comma, comma and separator == ",", width, start, times, number, bool(first), bool(dated and is_dated(dated[0])), interval,
-        tuple(used[:MOST_USED]), unit_cells, tuple(left), header, notes,
+        separator=separator, comma=comma, quoted=comma and separator == ",", columns=width,
+        header_lines=start, times=times, number=number, day_first=bool(first),
+        dated=bool(dated and is_dated(dated[0])), interval=interval, used=tuple(used[:MOST_USED]),
+        unit_cells=unit_cells, left=tuple(left), header=header, notes=notes,
     )  # fmt: skip
 
 

@@ -122,7 +122,10 @@ def floating(view: View) -> FloatingNeutral | None:
     at = int(inside[int(np.argmin(bottom[inside]))])
     ratio = float(top[at] / bottom[at]) if bottom[at] > 0 else math.inf
     seconds = float(sum(log.times[b - 1] + log.seconds[b - 1] - log.times[a] for a, b in runs))
-    return FloatingNeutral(low, high, names[int(np.argmin(table[:, at]))], swing, seconds, worst[0], worst[1], ratio, slope)
+    return FloatingNeutral(
+        low=low, high=high, low_leg=names[int(np.argmin(table[:, at]))], held=swing, seconds=seconds,
+        begin=worst[0], end=worst[1], ratio=ratio, slope=slope,
+    )  # fmt: skip
 
 
 __all__ = ["ALIVE", "GONE", "STRAY", "FloatingNeutral", "LostLeg", "floating", "lost_legs"]

@@ -13,7 +13,6 @@ from diagnose.evidence.meter.view import LEAST_LOAD, View
 LEAST_SECONDS = 10.0  # a level is held so long, or three samples where they are farther apart
 SELF_CLOSING = 30.0  # s; a supply that is back sooner was interrupted, for nobody closes a breaker so fast
 LOST_SHARE = 0.25  # of the volts before: less is no supply
-MOST_SPIKES_SHOWN = 3
 
 
 class Level(NamedTuple):

@@ -64,8 +64,9 @@ def read_meter_log(stream: IO[bytes], asked: Asked) -> Report:
     ) if a.view.where.place is not None or asked.site is None else ()  # fmt: skip
     left_out = {"not_taken": [[t.check, t.answer] for t in readings]} if readings and not placed else {}
     return Report(
-        KIND, TITLE, found, placed, strict({**figures(a), **left_out}), a.rows.tally.understood, a.rows.tally.not_understood, tuple(a.rows.tally.samples),
-        drawings(a),
+        kind=KIND, title=TITLE, says=found, taken=placed, figures=strict({**figures(a), **left_out}),
+        understood=a.rows.tally.understood, not_understood=a.rows.tally.not_understood,
+        samples=tuple(a.rows.tally.samples), drawings=drawings(a),
     )  # fmt: skip
 
 

@@ -169,13 +169,20 @@ class Reducer:
             none = np.empty(0)
             empty = np.empty((0, len(self._columns)))
             whole = np.empty(0, dtype=np.int64)
-            return MeterLog(self._columns, none, none, none, empty, empty, empty, whole, whole, whole, 0.0, 0, 0, 0.0, (), 0, 1.0)
+            return MeterLog(
+                columns=self._columns, times=none, lasts=none, seconds=none, values=empty, low=empty,
+                high=empty, counts=whole, first_line=whole, last_line=whole, interval=0.0, samples=0, gaps=0,
+                gap_seconds=0.0, jumps=(), jump_count=0, tolerance=1.0,
+            )  # fmt: skip
         after = np.diff(np.concatenate([held.times, [held.lasts[-1] + self.interval]])) - (held.lasts - held.times)
         gap = after > GAP_STEPS * max(self.interval, 1e-9)
         step = np.where(gap, self.interval, after)
         return MeterLog(
-            self._columns, held.times, held.lasts, held.lasts - held.times + step, held.values, held.low, held.high, held.counts, held.first, held.last,
-            self.interval, self.samples, int(gap.sum()), float((after - step)[gap].sum()), tuple(self.jumps), self.jump_count, self.tolerance,
+            columns=self._columns, times=held.times, lasts=held.lasts,
+            seconds=held.lasts - held.times + step, values=held.values, low=held.low, high=held.high,
+            counts=held.counts, first_line=held.first, last_line=held.last, interval=self.interval,
+            samples=self.samples, gaps=int(gap.sum()), gap_seconds=float((after - step)[gap].sum()),
+            jumps=tuple(self.jumps), jump_count=self.jump_count, tolerance=self.tolerance,
         )  # fmt: skip
 
 

@@ -206,8 +206,10 @@ def sag(view: View, held: list[Level]) -> Sag:
     ohms = next((s.ohms for s in found if s.column == at), None)
     worst, more, bar = _worst_leg(found)
     return Sag(
-        tuple(found), idle, idle_level, loaded, level, level.amps if level else None, _drift(view, at, ohms) if at is not None else None, worst, more, bar, upstream
-    )
+        sources=tuple(found), idle=idle, idle_level=idle_level, loaded=loaded, loaded_level=level,
+        at_amps=level.amps if level else None, drift=_drift(view, at, ohms) if at is not None else None,
+        leg=worst, leg_ohms=more, leg_bar=bar, upstream=upstream,
+    )  # fmt: skip
 
 
 def _volts_at(view: View, at: int, held: list[Level], least: float | None) -> tuple[float | None, Level | None]:

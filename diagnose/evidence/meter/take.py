@@ -27,7 +27,6 @@ from diagnose.site.places import Place
 
 FULL = 0.8  # of the setting: from there on a car counts as taking full current
 BRANCH_SHARE, FEEDER_SHARE = 0.03, 0.02  # NEC 210.19 and 215.2 notes: 3 % in the branch, 5 % in all
-LITTLE_SHARE = 0.015
 COOLER_K = 5.0
 STEPPED = ("steps-with-others", "steps-down-warm")  # where the current has no one value to tell
 ALIKE_AMPS = 0.1

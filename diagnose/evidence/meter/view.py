@@ -117,11 +117,6 @@ class View:
         return self.log.columns[at].title
 
 
-def _middle(values: Floats) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else float("nan")
-
-
 def _upper(values: Floats) -> float:
     """What a column reads when it is alive: the middle of its upper half."""
     known = values[np.isfinite(values)]
@@ -155,7 +150,10 @@ def look(log: MeterLog, site: Site | None, where: MeterPoint) -> View:
     branch = Branch(known, unit)
     nominal, to_ground = branch.nominal(), service.system(branch.system()).to_ground
     none = np.full(len(log.times), np.nan)
-    view = View(log, known, site is not None, where, branch, nominal, to_ground, none, none, none, "")
+    view = View(
+        log=log, site=known, recorded=site is not None, where=where, branch=branch, nominal=nominal,
+        to_ground=to_ground, load=none, low_load=none, high_load=none, load_name="",
+    )  # fmt: skip
     _name_volts(view)
     own = any(c.quantity == AMPS and c.spot != "panel" and c.wires != "n" for c in log.columns)
     for n, c in enumerate(log.columns):

@@ -119,10 +119,10 @@ def _read(connector: int, raw: Any, now: float | None, line: int) -> list[Profil
                 periods.append((start, limit, min(3, max(1, int(phases))) if phases is not None else 0))
         if periods:
             made.append(Profile(
-                connector, int(ident or 0), text(raw, "chargingProfilePurpose"), int(number(raw, "stackLevel") or 0),
-                text(raw, "chargingProfileKind"), text(raw, "recurrencyKind") == "Weekly",
-                text(schedule, "chargingRateUnit") == "W", stamp(schedule, "startSchedule"), number(schedule, "duration"),
-                stamp(raw, "validFrom"), stamp(raw, "validTo"), tuple(sorted(periods)), now, line,
+                connector=connector, id=int(ident or 0), purpose=text(raw, "chargingProfilePurpose"), level=int(number(raw, "stackLevel") or 0),
+                kind=text(raw, "chargingProfileKind"), weekly=text(raw, "recurrencyKind") == "Weekly",
+                watts=text(schedule, "chargingRateUnit") == "W", start=stamp(schedule, "startSchedule"), lasts_s=number(schedule, "duration"),
+                begins=stamp(raw, "validFrom"), ends=stamp(raw, "validTo"), periods=tuple(sorted(periods)), set_at=now, line=line,
             ))  # fmt: skip
     return made
 

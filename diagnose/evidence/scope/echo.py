@@ -24,7 +24,7 @@ from diagnose.evidence.scope.echo_fit import (
     rebinned,
     rise_of,
 )
-from diagnose.evidence.scope.echo_judge import LEAST_GAIN, Echo, judge
+from diagnose.evidence.scope.echo_judge import LEAST_FALL, Echo, judge
 from diagnose.evidence.scope.echo_model import CablePair
 from diagnose.evidence.scope.echo_stack import (
     EdgeNoise,
@@ -122,7 +122,7 @@ def _first_fit(samples: EdgeSamples, shifts: Floats, noise: EdgeNoise, pair: Cab
         polished = EchoProblem(stack, pair, fit.shape, ramp).solve(fit.params, 15)
         if _apart(polished) and (fit.shape not in best or polished.cost < best[fit.shape].cost):
             best[fit.shape] = polished
-    return _simplest(best or {f.shape: f for f in tried}, LEAST_GAIN)
+    return _simplest(best or {f.shape: f for f in tried}, LEAST_FALL)
 
 
 def _apart(fit: Fit) -> bool:
@@ -169,7 +169,7 @@ def _refit(stack: Stack, pair: CablePair, ramp: float, known: Fit) -> Fit:
     usual = _usual(stack)
     if fits[known.shape].cost > usual:
         fits |= _others(stack, pair, ramp, fits[known.shape])
-    return _simplest(fits, LEAST_GAIN)
+    return _simplest(fits, LEAST_FALL)
 
 
 def _looked_again(stack: Stack, pair: CablePair, ramp: float, known: Fit) -> Fit:
@@ -178,7 +178,7 @@ def _looked_again(stack: Stack, pair: CablePair, ramp: float, known: Fit) -> Fit
     for start in candidates(stack, pair, ramp, known.response.centre + known.first, AGAIN_STARTS, FINE):
         problem = EchoProblem(stack, pair, start.shape, ramp)
         fit = problem.solve(problem.pack(start), 12)
-        if _apart(fit) and fit.cost < best.cost - (LEAST_GAIN if fit.shape == "branch" and best.shape != "branch" else 0.0):
+        if _apart(fit) and fit.cost < best.cost - (LEAST_FALL if fit.shape == "branch" and best.shape != "branch" else 0.0):
             best = fit
     if best is not known:
         return _refit(stack, pair, ramp, best)
@@ -188,7 +188,7 @@ def _looked_again(stack: Stack, pair: CablePair, ramp: float, known: Fit) -> Fit
 def _usual(stack: Stack) -> float:
     """A sum of squares that a right model hardly exceeds."""
     count = int((stack.weight > 0).sum())
-    return count + 4 * math.sqrt(2 * count) + LEAST_GAIN / 2
+    return count + 4 * math.sqrt(2 * count) + LEAST_FALL / 2
 
 
 def _others(stack: Stack, pair: CablePair, ramp: float, fit: Fit) -> dict[str, Fit]:

@@ -1,9 +1,9 @@
-"""Fit of the physical step response to a mean edge: a search over all distances, then damped Newton steps.
+"""Fit of the physical step response to a mean edge: a search over all distances, then Levenberg-Marquardt within bounds.
 
 Level and size of the edge are linear and are solved within (variable projection); everything else has a derivative of
 its own in `echo_model`. Each shape of fault is a set of free parameters with what is usual for them as a prior.
 
-Source: separable least squares, damped Newton steps (textbook).
+Source: separable least squares, Levenberg-Marquardt (textbook).
 """
 
 from __future__ import annotations
@@ -42,6 +42,17 @@ FACTORS = (0.95, 0.3, -0.3, -0.95)  # of the search over all distances
 STUB_RAMPS = (0.6, 2.0, 6.0)  # branches of that search, one way, in rise times
 ROUGH = 0.02  # of the step: how far the search's edge and source may be off the true ones
 ROUGH_BINS = 700
+DAMPING, TURN, LEAST_DAMPING = 1e-2, 5.0, 1e-9
+"""Levenberg-Marquardt: what is added to the diagonal, as a share of it, at first; what it is divided by after a step that
+helped, and multiplied by after one that did not; and the least of it. Factors from 2 to 10 are usual (textbook)."""
+TRIES = 7
+"""Steps tried from one place, each damped more, before the fit is left where it is."""
+LONGEST_STEP = 0.7
+"""Most that a parameter moves in one step: parameters are logarithms and the like, so this is a factor of two."""
+LEAST_DIAGONAL = 1e-9
+"""Keeps the normal matrix regular where a parameter does nothing."""
+ENOUGH = (1e-3, 1e-5)
+"""A step that gains less chi-square than this, and than this share of the cost, is the last."""
 
 
 class Stack(NamedTuple):
@@ -137,17 +148,22 @@ class EchoProblem:
         v = dict(zip(self.names, (float(x) for x in p), strict=True))
         beyond = self.ramp * math.exp(v["beyond"]) if "beyond" in v else 0.0
         return Response(
-            v["centre"] * self.ramp - self.stack.first, self.ramp * math.exp(v["ramp"]), self.ramp * math.exp(v["pole"]), math.tanh(v["source"]),
-            self.ramp * math.exp(v["tau"]), math.tanh(v.get("load", 0.0)), self.pair.loss * v["loss"], self.pair.skin * v["skin"],
-            self.ramp * math.exp(v["stub"]) if "stub" in v else 0.0, beyond, math.tanh(v.get("last", 0.0)), self.ramp * math.exp(v["second"]),
+            centre=v["centre"] * self.ramp - self.stack.first, ramp=self.ramp * math.exp(v["ramp"]),
+            pole=self.ramp * math.exp(v["pole"]), source=math.tanh(v["source"]),
+            tau=self.ramp * math.exp(v["tau"]), load=math.tanh(v.get("load", 0.0)),
+            loss=self.pair.loss * v["loss"], skin=self.pair.skin * v["skin"],
+            stub=self.ramp * math.exp(v["stub"]) if "stub" in v else 0.0, beyond=beyond,
+            last=math.tanh(v.get("last", 0.0)), second=self.ramp * math.exp(v["second"]),
         )  # fmt: skip
 
     def start_of(self, fit: Fit, **changes: float) -> Floats:
         """Another fit's parameters as a start for this shape, with changes by the names of `Start`."""
         r = fit.response
         start = Start(
-            self.shape, r.centre + fit.first, r.ramp, r.second, r.pole, r.source, r.tau, r.load, r.stub or r.tau, r.beyond or r.tau, r.last,
-            r.loss / self.pair.loss if self.pair.loss else 0.0, r.skin / self.pair.skin if self.pair.skin else 0.0,
+            shape=self.shape, centre=r.centre + fit.first, ramp=r.ramp, second=r.second, pole=r.pole,
+            source=r.source, tau=r.tau, load=r.load, stub=r.stub or r.tau, beyond=r.beyond or r.tau,
+            last=r.last, loss=r.loss / self.pair.loss if self.pair.loss else 0.0,
+            skin=r.skin / self.pair.skin if self.pair.skin else 0.0,
         )  # fmt: skip
         return self.pack(start._replace(**changes))  # type: ignore[arg-type]
 
@@ -202,37 +218,43 @@ class EchoProblem:
         normal = self._linearised(p)[3]
         rest = [k for k in range(len(p)) if k != at and self.names[k] != "tau"]
         cross = normal[at, rest]
-        left = float(normal[at, at] - cross @ np.linalg.solve(normal[np.ix_(rest, rest)] + 1e-9 * np.eye(len(rest)), cross))
+        left = float(normal[at, at] - cross @ np.linalg.solve(normal[np.ix_(rest, rest)] + LEAST_DIAGONAL * np.eye(len(rest)), cross))
         return 1 / math.sqrt(max(left, 1e-12))
 
     def solve(self, start: Floats, rounds: int = 30) -> Fit:
-        """From a start to the least. Errors: none; a fit that does not move is returned as it is."""
+        """From a start to the least by Levenberg-Marquardt; a parameter at its bound that would leave it is held there.
+
+        Errors: none; a fit that does not move is returned as it is.
+        """
         p = np.array(start, dtype=np.float64)
-        damping = 1e-2
+        damping = DAMPING
         base, size, r, normal, gradient = self._linearised(p)
         cost = float(r @ r) + float((q := self._priors(p, False)[0]) @ q)
         for _ in range(rounds):
             gain = 0.0
             held = ((p <= self._low) & (gradient > 0)) | ((p >= self._high) & (gradient < 0))
             free = ~held
-            for _ in range(7):
-                lifted = normal[np.ix_(free, free)] + damping * np.diag(np.maximum(np.diag(normal)[free], 1e-9))
+            for _ in range(TRIES):
+                lifted = normal[np.ix_(free, free)] + damping * np.diag(np.maximum(np.diag(normal)[free], LEAST_DIAGONAL))
                 step = np.zeros(len(p))
-                step[free] = np.clip(-np.linalg.solve(lifted, gradient[free]), -0.7, 0.7)
+                step[free] = np.clip(-np.linalg.solve(lifted, gradient[free]), -LONGEST_STEP, LONGEST_STEP)
                 q = np.clip(p + step, self._low, self._high)
                 new = self.cost(q)
                 if new < cost:
                     gain, p, cost = cost - new, q, new
-                    damping = max(damping / 5, 1e-9)
+                    damping = max(damping / TURN, LEAST_DAMPING)
                     break
-                damping *= 5
+                damping *= TURN
             if gain == 0.0:
                 break
             base, size, r, normal, gradient = self._linearised(p)
-            if gain < 1e-3 + 1e-5 * cost:
+            if gain < ENOUGH[0] + ENOUGH[1] * cost:
                 break
-        covariance = np.asarray(np.linalg.pinv(normal + 1e-9 * np.eye(len(p))), dtype=np.float64)
-        return Fit(self.shape, cost, p, covariance, self.unpack(p), base, size, r[self.used], self.stack.first)
+        covariance = np.asarray(np.linalg.pinv(normal + LEAST_DIAGONAL * np.eye(len(p))), dtype=np.float64)
+        return Fit(
+            shape=self.shape, cost=cost, params=p, covariance=covariance, response=self.unpack(p), base=base,
+            size=size, residual=r[self.used], first=self.stack.first,
+        )  # fmt: skip
 
 
 def rebinned(stack: Stack, together: int) -> Stack:

@@ -31,7 +31,10 @@ SHORT_DROP_S = 15e-9
 """One-way delay of a station's ordinary drop with its receiver, as a branch (3 m; common practice, no source)."""
 LEAST_DIP = 0.04  # of the edge: what stations side by side cut out of it (measured on computed chains)
 EXPLAINED = 0.6  # share of the departure from a sound line that one fault must explain to be told
-LEAST_GAIN = 30.0  # by how much chi-square has to fall for an echo, or for a further parameter pair, to be believed
+PARAMETERS, MOST_LAGS, LEAST_RHO = 10, 60, 0.08
+"""Parameters of a fit about, lags of the autocorrelation that are summed, and where it counts as gone: what remains beyond
+is the scatter of the estimate (textbook: effective number of independent samples)."""
+LEAST_FALL = 30.0  # by how much chi-square has to fall for an echo, or for a further parameter pair, to be believed
 RIVAL_GAIN = 9.0  # two kinds whose chi-square differs by less are both possible
 UNCLEAR = 20.0  # chi-square per bin above which a recording without an echo does not prove the line sound
 POOR = 2.5  # chi-square per bin above which other kinds of fault are tried
@@ -106,14 +109,14 @@ def _inflation(residual: Floats) -> float:
     """How much the variance has to grow because the residual is larger than the noise, or hangs together."""
 
     n = len(residual)
-    variance = max(float(residual @ residual) / max(n - 10, 1), 1.0)
+    variance = max(float(residual @ residual) / max(n - PARAMETERS, 1), 1.0)
     centred = residual - residual.mean()
     power = float(centred @ centred)
     length = 1.0
     if power > 0:
-        for lag in range(1, min(n // 4, 60)):
+        for lag in range(1, min(n // 4, MOST_LAGS)):
             rho = float(centred[:-lag] @ centred[lag:]) / power
-            if rho < 0.08:
+            if rho < LEAST_RHO:
                 break
             length += 2 * rho
     return variance * length
@@ -155,7 +158,7 @@ def judge(stack: Stack, fit: Fit, pair: CablePair, usable: float, edges: int, st
     overshoot, ring, settles, size = _outline(fit, stack)
     least = LEAST_ECHO
     share = abs(factor) * (1 + r.source) * (min(1.0, 2 * r.stub / rise) if shape == "branch" else 1.0)
-    real = shape != "none" and plain.cost - fit.cost > LEAST_GAIN * math.sqrt(scale) and share > LEAST_ECHO
+    real = shape != "none" and plain.cost - fit.cost > LEAST_FALL * math.sqrt(scale) and share > LEAST_ECHO
     nearest, farthest = max(rise, 2 * step), max(usable - 1.5 * rise, 0.0)
     found = real and _explained(fit, plain) > EXPLAINED
     begins = _departure(stack, pair, ramp, plain, nearest, usable) if (real and not found) or (left_over > UNCLEAR and not found) else (0.0, 0.0)
@@ -173,13 +176,13 @@ def judge(stack: Stack, fit: Fit, pair: CablePair, usable: float, edges: int, st
         shape, delay, delay_bar, factor, factor_bar, branch, branch_bar, rival = "none", 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, None
     two = found and fit.shape == "two"
     return Echo(
-        shape=shape, delay=delay, delay_bar=delay_bar, factor=factor, factor_bar=factor_bar, branch=branch, branch_bar=branch_bar,
-        source=r.source if found else SOURCE_PRIOR[0], rise=rise, step_v=size, overshoot=overshoot, ring_s=ring, settles=settles,
-        nearest=nearest, farthest=farthest, least=least, edges=edges, fit=left_over,
-        second_delay=2 * (r.tau + r.beyond) if two else 0.0, second_factor=r.last if two else 0.0,
-        passes=found and fit.shape in ("pass", "two", "branch"),
-        rival="" if rival is None else "branch" if rival.response.stub > 0 else "step",
-        from_delay=begins[0], to_delay=begins[1], other=other, slight_delay=slight[0], slight_factor=slight[1],
+        shape=shape, delay=delay, delay_bar=delay_bar, factor=factor, factor_bar=factor_bar, branch=branch,
+        branch_bar=branch_bar, source=r.source if found else SOURCE_PRIOR[0], rise=rise, step_v=size,
+        overshoot=overshoot, ring_s=ring, settles=settles, nearest=nearest, farthest=farthest, least=least,
+        edges=edges, fit=left_over, second_delay=2 * (r.tau + r.beyond) if two else 0.0,
+        second_factor=r.last if two else 0.0, passes=found and fit.shape in ("pass", "two", "branch"),
+        rival="" if rival is None else "branch" if rival.response.stub > 0 else "step", from_delay=begins[0],
+        to_delay=begins[1], other=other, slight_delay=slight[0], slight_factor=slight[1],
     )  # fmt: skip
 
 
@@ -210,7 +213,7 @@ def _single(stack: Stack, pair: CablePair, ramp: float, fit: Fit) -> tuple[Fit, 
         ended = end.solve(end.start_of(fit, tau=r.tau + r.beyond, load=r.last), 20)
         minor = abs(r.load) < 1.5 * SLIGHT and abs(r.last) > 3 * abs(r.load)
         forked = abs(r.load + 1 / 3) < 0.1 and r.last > 0.6
-        if ended.cost <= fit.cost + LEAST_GAIN or minor:
+        if ended.cost <= fit.cost + LEAST_FALL or minor:
             fit = ended
         elif forked:  # a matched trunk that goes on is what lies across the pair, the open end that of a branch
             branch = EchoProblem(stack, pair, "branch", ramp)
@@ -218,7 +221,7 @@ def _single(stack: Stack, pair: CablePair, ramp: float, fit: Fit) -> tuple[Fit, 
         else:
             return fit, None
     rival = _rival(stack, pair, ramp, fit, _inflation(fit.residual))
-    if rival is not None and rival.cost < fit.cost - (LEAST_GAIN if rival.response.stub > 0 else 0.0):
+    if rival is not None and rival.cost < fit.cost - (LEAST_FALL if rival.response.stub > 0 else 0.0):
         return rival, fit if fit.cost < rival.cost + RIVAL_GAIN * _inflation(rival.residual) else None
     return fit, rival
 
@@ -274,7 +277,8 @@ def _seen_from(stack: Stack, pair: CablePair, ramp: float, plain: Fit, nearest: 
         # A sound line says nothing of its source; the usual one is taken.
         p = problem.start_of(plain, tau=float(trip) / 2, load=0.0, source=SOURCE_PRIOR[0])
         sizes.append(problem.smallest(p, at))
-    least = np.sqrt(LEAST_GAIN) * scale**0.25 * np.array(sizes)
+    # Chi-square has to fall by LEAST_FALL times the root of `scale`, and it falls with the square of the size.
+    least = np.sqrt(LEAST_FALL) * scale**0.25 * np.array(sizes)
     # Beyond the end of the fit's bins nothing is measured; the last one that was stands for the rest.
     measured = trips < stack.first + stack.step * len(stack.mean) - 4 * ramp
     measured[0] = True

@@ -137,7 +137,10 @@ def _parts(r: Response, s: Complexes) -> _Parts:
         end = np.full_like(s, _impedance(r.load))
     rho = (end - line) / (end + line) * ahead
     seen = line * (1 + rho) / (1 - rho)
-    return _Parts(line, ahead, rest, far, stub, end, rho, seen, seen / (seen + _impedance(r.source)))
+    return _Parts(
+        line=line, ahead=ahead, rest=rest, far=far, stub=stub, end=end, rho=rho, seen=seen,
+        voltage=seen / (seen + _impedance(r.source)),
+    )  # fmt: skip
 
 
 def _turns(grid: _Grid, seconds: float) -> Complexes:

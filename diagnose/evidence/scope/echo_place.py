@@ -166,7 +166,9 @@ def locate(echo: Echo, site: Site | None, trunk: Trunk | None, probe: int | None
     echo = echo.seen_as(None if at_end is None else not at_end)
     ohms = load_from_gamma(min(max(echo.factor, -1.0), 1.0), impedance)
     return EchoPlace(
-        kind_of(echo, at_end), metres, bar, velocity_bar, factor, known, ohms, tuple(dict.fromkeys(places)), unit, tuple(notes), echo.factor, echo.factor_bar,
+        kind=kind_of(echo, at_end), metres=metres, bar=bar, velocity_bar=velocity_bar,
+        velocity_factor=factor, velocity_known=known, ohms=ohms, places=tuple(dict.fromkeys(places)),
+        unit=unit, notes=tuple(notes), factor=echo.factor, factor_bar=echo.factor_bar,
     )  # fmt: skip
 
 

@@ -19,6 +19,14 @@ from diagnose.evidence.scope.echo_fit import (
 from diagnose.evidence.scope.echo_model import step_response
 from diagnose.evidence.scope.scan import EdgeWindow
 
+LOW, HIGH = 0.1, 0.9
+"""Shares of the step between which the rise time is taken (the trade's 10 to 90 %)."""
+FOOT, PEAK_PARTS = 0.3, 2000
+"""Share of the greatest height under which an edge is still at its foot; that height is smoothed over one in so many bins."""
+PLATEAU, FLAT = 0.7, 0.04
+"""An edge is over after this share of its climb without a new height, or when its last third adds less than this share."""
+FALL, FALL_NOISE = 0.06, 6.0
+"""... or when it falls back by this share of the height and so many times the noise (tried on simulated lines, no source)."""
 SAME_SENDER = 0.12  # steps that differ by less come from one sender
 
 
@@ -151,8 +159,8 @@ def first_rise(stack: Stack, together: int) -> tuple[float, float, float]:
     zero = int(np.argmin(np.abs(t)))
     top = zero
     peak = 0.0
-    width = max(len(y) // 2000, 3)
-    least = 0.3 * float(np.convolve(y[zero:], np.ones(width) / width, "valid").max()) if len(y) - zero > width else 0.0
+    width = max(len(y) // PEAK_PARTS, 3)
+    least = FOOT * float(np.convolve(y[zero:], np.ones(width) / width, "valid").max()) if len(y) - zero > width else 0.0
     for k in range(zero, len(y)):
         if y[k] > peak:
             peak, top = float(y[k]), k
@@ -160,17 +168,17 @@ def first_rise(stack: Stack, together: int) -> tuple[float, float, float]:
             continue
         # A plateau: no new height for as long again as the climb took.
         start = zero
-        while start > 0 and y[start] > 0.1 * peak:
+        while start > 0 and y[start] > LOW * peak:
             start -= 1
         climb = max(t[top] - t[start], 3 * stack.step)
-        if t[k] - t[top] > 0.7 * climb or y[k] < peak - max(6 * noise, 0.06 * peak):
+        if t[k] - t[top] > PLATEAU * climb or y[k] < peak - max(FALL_NOISE * noise, FALL * peak):
             break
-        if k - zero > 6 and y[k] - y[max(zero, k - max(3, (k - zero) // 3))] < 0.04 * peak + 2 * noise:
+        if k - zero > 6 and y[k] - y[max(zero, k - max(3, (k - zero) // 3))] < FLAT * peak + 2 * noise:
             top, peak = k, float(y[k])
             break
-    below = np.flatnonzero(y[: top + 1] < 0.1 * peak)
+    below = np.flatnonzero(y[: top + 1] < LOW * peak)
     first = int(below[-1]) if len(below) else 0
-    above = np.flatnonzero(y[first : top + 1] >= 0.9 * peak)
+    above = np.flatnonzero(y[first : top + 1] >= HIGH * peak)
     last = first + int(above[0]) if len(above) else top
     middle = np.flatnonzero(y[first : last + 1] >= 0.5 * peak)
     centre = float(t[first + int(middle[0])]) if len(middle) else 0.0

@@ -133,8 +133,9 @@ def find(stream: IO[bytes], site: Site | None = None, probe: str | None = None) 
     idle_v, idle_why = idle_volts(scan, decoded, mark, rows.layout.leads_sure)
     shape, why = shape_of(scan, decoded, echo, driven, idle_v)
     return WaveFindings(
-        scan, rows.layout, rows.tally, decoded, tuple(windows), echo, spot, site, trunk, unit, bool(said), driven, mark,
-        idle_v, idle_why, shape, why,
+        scan=scan, layout=rows.layout, tally=rows.tally, decoded=decoded, windows=tuple(windows), echo=echo,
+        spot=spot, site=site, trunk=trunk, probe=unit, probe_said=bool(said), driven=driven, mark_level=mark,
+        idle_v=idle_v, idle_why=idle_why, shape=shape, shape_why=why,
     )  # fmt: skip
 
 

@@ -133,7 +133,10 @@ def layout(head: bytes) -> WaveLayout:
     named = columns == 3 and bool(_PLUS.search(names[plus])) and bool(_MINUS.search(names[3 - plus]))
     sure = named or any(_LEADS.search(line) for line in lines[:start])
     probe = next((m.group(1).strip(" .-") for line in lines[:start] if (m := _PROBE.search(line))), "")
-    return WaveLayout(separator, comma, columns, time_unit, tuple(volts), plus, minus, one_line(probe, 40), start, sure)
+    return WaveLayout(
+        separator=separator, comma=comma, columns=columns, time_unit=time_unit, volt_units=tuple(volts),
+        plus=plus, minus=minus, probe=one_line(probe, 40), header_lines=start, leads_sure=sure,
+    )  # fmt: skip
 
 
 def recognise(head: bytes, name: str) -> float:

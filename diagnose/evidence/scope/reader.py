@@ -19,7 +19,11 @@ _PROBE_NAMED = re.compile(r"\b(?:trunk \d{1,3} )?(?:unit \d{1,4}|far end|near en
 def report(a: WaveFindings) -> Report:
     """The analysis as every reader gives it."""
     title = f"Oscilloscope recording, {a.scan.samples} samples" + (f" at unit {a.probe}" if a.probe is not None else "")
-    return Report("waveform", title, says(a), take(a), figures(a), a.tally.understood, a.tally.not_understood, tuple(a.tally.samples), drawings(a))
+    return Report(
+        kind="waveform", title=title, says=says(a), taken=take(a), figures=figures(a),
+        understood=a.tally.understood, not_understood=a.tally.not_understood, samples=tuple(a.tally.samples),
+        drawings=drawings(a),
+    )  # fmt: skip
 
 
 @reader("waveform", "Oscilloscope recording (CSV)", scope_csv.recognise, ("unit", "trunk-end", "controller"))

@@ -185,7 +185,10 @@ def decode(times: Sequence[float], signs: Sequence[int]) -> Decoded | None:
     frames = _frames(characters, size, bit)
     bad = sum(not (p and q) for _, _, p, q in characters)
     sure = len(characters) >= 4 and (len(scored) < 2 or scored[1][0] - scored[0][0] > 0.05)
-    return Decoded(found, bits, parity, stops, tuple(frames[:MOST_FRAMES]), len(characters), bad, mark < 0, sure)
+    return Decoded(
+        clock=found, bits=bits, parity=parity, stops=stops, frames=tuple(frames[:MOST_FRAMES]),
+        characters=len(characters), bad=bad, inverted=mark < 0, sure=sure,
+    )  # fmt: skip
 
 
 def _stops(characters: list[tuple[float, int, bool, bool]], cells: int, bit: float) -> tuple[int, float]:

@@ -9,7 +9,6 @@ Sources: MODBUS over Serial Line V1.02, 2.5.1; MODBUS Application Protocol V1.1b
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from functools import cache
 from typing import NamedTuple
 
@@ -297,28 +296,14 @@ def _columns(data: Octets, at: Whole, length: Whole, form: Octets, base: int) ->
     key[short] &= (np.uint64(1) << (8 * length[short]).astype(np.uint64)) - np.uint64(1)
     expect = np.where(form & REQUEST > 0, _expected(data, at, code), 0)
     tail = data[at + length - 2].astype(np.uint16) | data[at + length - 1].astype(np.uint16) << np.uint16(8)
-    return Frames(at + base, length, data[at], code, form, expect, key, tail, np.where(code >= 0x80, data[at + 2], 0).astype(np.uint8))
+    return Frames(
+        start=at + base, length=length, address=data[at], function=code, form=form, expect=expect, key=key,
+        tail=tail, code=np.where(code >= 0x80, data[at + 2], 0).astype(np.uint8),
+    )  # fmt: skip
 
 
 def _none() -> Frames:
     return _columns(np.zeros(32, np.uint8), np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.uint8), 0)
-
-
-def frames_of(pieces: Iterable[bytes]) -> tuple[list[bytes], list[bytes]]:
-    """Frames and gaps of a short stream as bytes, for any cut into pieces; gaps cut to their first 512 bytes."""
-    framer, held = Framer(), bytearray()
-    found: list[bytes] = []
-    gaps: list[Gap] = []
-    for data, last in [*((p, False) for p in pieces), (b"", True)]:
-        held += data
-        frames, parts = framer.feed(data, last)
-        found += [bytes(held[s : s + n]) for s, n in zip(frames.start.tolist(), frames.length.tolist(), strict=True)]
-        for part in parts:
-            if gaps and gaps[-1].start + gaps[-1].length == part.start:
-                gaps[-1] = joined(gaps[-1], part)
-            else:
-                gaps.append(part)
-    return found, [g.head[:KEPT] for g in gaps]
 
 
 def joined(a: Gap, b: Gap) -> Gap:

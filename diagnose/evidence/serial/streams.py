@@ -142,10 +142,11 @@ class Assembler:
             first, last = stream.piece(frames.start), stream.piece(frames.start + frames.length - 1)
             made.append(
                 Items(
-                    stream.whole[first] + frames.start - stream.local[first], frames.length,
-                    np.full(len(first), stream.direction, np.uint8), stream.time[first], stream.time[last], stream.line[first],
-                    frames.address, frames.function, frames.form, frames.expect, frames.key, frames.tail, frames.code,
-                    np.full(len(first), -1, np.int64),
+                    at=stream.whole[first] + frames.start - stream.local[first], length=frames.length,
+                    direction=np.full(len(first), stream.direction, np.uint8), first=stream.time[first],
+                    last=stream.time[last], line=stream.line[first], address=frames.address,
+                    function=frames.function, form=frames.form, expect=frames.expect, key=frames.key,
+                    tail=frames.tail, code=frames.code, gap=np.full(len(first), -1, np.int64),
                 )
             )  # fmt: skip
         if gaps:
@@ -182,9 +183,11 @@ class Assembler:
         self._numbered += len(parts)
         zero = np.zeros(len(parts), np.uint8)
         return Items(
-            whole_at, length, np.full(len(parts), stream.direction, np.uint8), stream.time[first], stream.time[last],
-            stream.line[first], zero, zero, zero, np.zeros(len(parts), np.int64), np.zeros(len(parts), np.uint64),
-            np.zeros(len(parts), np.uint16), zero, numbers,
+            at=whole_at, length=length, direction=np.full(len(parts), stream.direction, np.uint8),
+            first=stream.time[first], last=stream.time[last], line=stream.line[first], address=zero,
+            function=zero, form=zero, expect=np.zeros(len(parts), np.int64),
+            key=np.zeros(len(parts), np.uint64), tail=np.zeros(len(parts), np.uint16), code=zero,
+            gap=numbers,
         )  # fmt: skip
 
 
@@ -192,8 +195,9 @@ def nothing() -> Items:
     """No rows."""
     whole, octets, times = np.zeros(0, np.int64), np.zeros(0, np.uint8), np.zeros(0)
     return Items(
-        whole, whole, octets, times, times, whole, octets, octets, octets, whole,
-        np.zeros(0, np.uint64), np.zeros(0, np.uint16), octets, whole,
+        at=whole, length=whole, direction=octets, first=times, last=times, line=whole, address=octets,
+        function=octets, form=octets, expect=whole, key=np.zeros(0, np.uint64), tail=np.zeros(0, np.uint16),
+        code=octets, gap=whole,
     )  # fmt: skip
 
 

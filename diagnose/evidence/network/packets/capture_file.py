@@ -206,21 +206,34 @@ def _packet(frame: CapturedFrame, dpkt: ModuleType) -> Packet | None:
     else:
         return None
     if isinstance(inner, dpkt.arp.ARP):
-        return Packet("arp", _v4(inner.spa), _v4(inner.tpa), 0, 0, mac_text(inner.sha), b"", int(inner.op), 0, inner)
+        return Packet(
+            kind="arp", source=_v4(inner.spa), target=_v4(inner.tpa), source_port=0, target_port=0,
+            source_mac=mac_text(inner.sha), payload=b"", flags=int(inner.op), sequence=0, layer=inner,
+        )  # fmt: skip
     if isinstance(inner, dpkt.ip.IP):
         source, target = _v4(inner.src), _v4(inner.dst)
     elif isinstance(inner, dpkt.ip6.IP6):
         source, target = inner.src.hex(":", 2), inner.dst.hex(":", 2)
     else:
-        return Packet("other", "", "", 0, 0, mac, b"", 0, 0, None)
+        return Packet(
+            kind="other", source="", target="", source_port=0, target_port=0, source_mac=mac, payload=b"",
+            flags=0, sequence=0, layer=None,
+        )  # fmt: skip
     top = inner.data
     if isinstance(top, dpkt.udp.UDP):
-        return Packet("udp", source, target, int(top.sport), int(top.dport), mac, bytes(top.data), 0, 0, None)
+        return Packet(
+            kind="udp", source=source, target=target, source_port=int(top.sport), target_port=int(top.dport),
+            source_mac=mac, payload=bytes(top.data), flags=0, sequence=0, layer=None,
+        )  # fmt: skip
     if isinstance(top, dpkt.tcp.TCP):
         return Packet(
-            "tcp", source, target, int(top.sport), int(top.dport), mac, bytes(top.data), int(top.flags), int(top.seq), None
-        )
-    return Packet("other", source, target, 0, 0, mac, b"", 0, 0, None)
+            kind="tcp", source=source, target=target, source_port=int(top.sport), target_port=int(top.dport),
+            source_mac=mac, payload=bytes(top.data), flags=int(top.flags), sequence=int(top.seq), layer=None,
+        )  # fmt: skip
+    return Packet(
+        kind="other", source=source, target=target, source_port=0, target_port=0, source_mac=mac,
+        payload=b"", flags=0, sequence=0, layer=None,
+    )  # fmt: skip
 
 
 def _v4(raw: bytes) -> str:

@@ -22,7 +22,7 @@ LATEST_S = 1.0
 MOST_FLOWS, MOST_UNITS, MOST_OPEN, MOST_HELD, MOST_AHEAD, MOST_TIMES = 1024, 2048, 256, 8, 4096, 1000
 LONGEST_ROUND_S = 86_400.0
 LONGEST = 253 + 1  # unit and PDU
-FIN, SYN, RST, ACK = 1, 2, 4, 16
+SYN, RST = 2, 4
 FUNCTIONS = frozenset({1, 2, 3, 4, 5, 6, 7, 8, 11, 12, 15, 16, 17, 20, 21, 22, 23, 24, 43})
 """Public function codes (MODBUS Application Protocol V1.1b3, 5.1)."""
 
