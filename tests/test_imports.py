@@ -178,3 +178,9 @@ def test_few_imports_inside_functions() -> None:
     lines = sum(len(FILES[n].read_text(encoding="utf-8").splitlines()) for n in names)
     count = sum(len({a.line for a in _late(n)}) for n in names)
     assert 1000 * count / lines <= MOST
+
+
+def test_little_is_read_before_the_command_line_is_understood() -> None:
+    """`diagnose --help` and a slip of the finger wait for the rows and options alone."""
+    names = {"diagnose", "diagnose.cli", "diagnose.shell", "diagnose.shell.probe_options", "diagnose.knowledge", "diagnose.knowledge.roles"}
+    assert {m for m in at_the_top("diagnose.cli") if m in FILES and not m.startswith("diagnose.commandline")} <= names

@@ -107,9 +107,11 @@ class Assessor:
         warned = [f.key for f in trace.facts if f.kind == "caution"]
         found = concluded.findings(k, self.compiled, work, trace)
         a = v.Assessment(
-            state.title, state.site.name, state.role, stops, found, suspected, belief.none, belief.unlisted, belief.kept,
-            steps, suspects.contradictions(k, state, belief), self._cautions(state, warned), proofs,
-            proof.handover(k, state, steps, stops, bars, suspected), state.notices, dangers.open_questions(state), out, held,
+            title=state.title, site=state.site.name, role=state.role, stop_use=stops, findings=found,
+            suspects=suspected, no_fault=belief.none, unlisted=belief.unlisted, kept=belief.kept, steps=steps,
+            contradictions=suspects.contradictions(k, state, belief), cautions=self._cautions(state, warned),
+            proofs=proofs, handover=proof.handover(k, state, steps, stops, bars, suspected), notices=state.notices,
+            asked=dangers.open_questions(state), kept_out=out, holds=held,
         )  # fmt: skip
         return a if a.may_acquit else self._unacquitted(a)
 
@@ -185,7 +187,10 @@ class Assessor:
         if open_proofs and not any(p.failed for p in proofs):
             return tuple(
                 self._check_view(
-                    belief, by_id[p.check], p.at, Step("check", p.check, p.at, by_id[p.check].minutes, 0.0, 0.0, ()),
+                    belief, by_id[p.check], p.at, Step(
+                        kind="check", id=p.check, places=p.at, minutes=by_id[p.check].minutes, gain=0.0, worth=0.0,
+                        chances=(),
+                    ),
                     suspected, proving=p.remedy,
                 )
                 for p in open_proofs[:3]
@@ -215,7 +220,7 @@ class Assessor:
         self, state: State, belief: Belief, places: tuple[Place, ...], suspected: tuple[v.SuspectView, ...]
     ) -> v.StepView:
         """The danger question."""
-        step = Step("check", m.DANGER, places, 1.0, 1.0, 1.0, ())
+        step = Step(kind="check", id=m.DANGER, places=places, minutes=1.0, gain=1.0, worth=1.0, chances=())
         return self._check_view(belief, self.knowledge.checks[m.DANGER], places, step, suspected, first=True)
 
     def _danger_proofs(
@@ -235,7 +240,9 @@ class Assessor:
                 if check is not None and not any(barred(check, x, state.role, bars, state.site) for x in p.places):
                     found[check.id, p.places] = check
         return tuple(
-            self._check_view(belief, c, places, Step("check", c.id, places, c.minutes, 0.0, 0.0, ()), suspected, lifting=True)
+            self._check_view(belief, c, places, Step(
+                kind="check", id=c.id, places=places, minutes=c.minutes, gain=0.0, worth=0.0, chances=(),
+            ), suspected, lifting=True)
             for (_, places), c in list(found.items())[:3]
         )
 
@@ -261,9 +268,11 @@ class Assessor:
             why = self._why(suspected)
         words = describe(places)
         return v.StepView(
-            "check", check.id, check.title, places, check.ask.replace("{place}", words), check.how.replace("{place}", words),
-            check.instrument, expect, assumed, outcomes, check.role, check.state, check.reach, step.minutes,
-            self._step_cautions(belief.tables.site, check.role, check.cautions), why, step.gain, 0.0, (), check.sources,
+            kind="check", id=check.id, title=check.title, places=places, ask=check.ask.replace("{place}", words),
+            how=check.how.replace("{place}", words), instrument=check.instrument, expect=expect, assumed=assumed,
+            outcomes=outcomes, role=check.role, state=check.state, reach=check.reach, minutes=step.minutes,
+            cautions=self._step_cautions(belief.tables.site, check.role, check.cautions), why=why, gain=step.gain,
+            probability=0.0, parts=(), sources=check.sources,
         )  # fmt: skip
 
     def _why(self, suspected: tuple[v.SuspectView, ...]) -> str:
@@ -300,9 +309,10 @@ class Assessor:
         cause = next((s for s in suspected if s.remedy == step.id), None)
         why = f"{v.percent(step.probability)} likely to be the cause" + (f": {cause.title}." if cause else ".")
         return v.StepView(
-            "remedy", r.id, r.title, step.places, r.title, r.do.replace("{place}", words), "none", "", (), (), r.role,
-            r.state, r.reach, step.minutes, self._step_cautions(state.site, r.role, r.cautions), why, step.gain, step.probability,
-            r.parts, r.sources,
+            kind="remedy", id=r.id, title=r.title, places=step.places, ask=r.title, how=r.do.replace("{place}", words),
+            instrument="none", expect="", assumed=(), outcomes=(), role=r.role, state=r.state, reach=r.reach,
+            minutes=step.minutes, cautions=self._step_cautions(state.site, r.role, r.cautions), why=why,
+            gain=step.gain, probability=step.probability, parts=r.parts, sources=r.sources,
         )  # fmt: skip
 
 
@@ -314,20 +324,23 @@ def plain(rules: Sequence[Rule]) -> Inferrer:
 def _evidence(state: State) -> tuple[Evidence, ...]:
     done = [(x.remedy, x.place) for x in state.mended]
     return tuple(
-        Evidence(r.event, r.check, r.places, r.outcome, r.complaint, tuple(done[: r.after])) for r in state.readings
+        Evidence(
+            id=r.event, check=r.check, places=r.places, outcome=r.outcome, complaint=r.complaint,
+            mended=tuple(done[: r.after]),
+        ) for r in state.readings
     )
 
 
 def _bars(state: State, stops: tuple[v.StopUse, ...], held: tuple[v.Hold, ...], out: tuple[v.KeepOut, ...]) -> Bars:
     danger = "none" if not stops else "made-safe" if all(s.made_safe for s in stops) else "standing"
     return Bars(
-        danger,
-        frozenset(p for s in stops for p in s.places),
-        frozenset(x.place for x in out),
-        frozenset(p for h in held for p in h.places),
-        frozenset(
+        danger=danger,
+        stopped=frozenset(p for s in stops for p in s.places),
+        kept_out=frozenset(x.place for x in out),
+        held=frozenset(p for h in held for p in h.places),
+        proving=frozenset(
             (c, place) for s in stops if s.status == "proving" and m.may(state.role, s.by)
             for p in s.proofs for c in p.checks for place in p.places
         ),
-        bool(looked.unanswered(state)),
+        unseen=bool(looked.unanswered(state)),
     )  # fmt: skip

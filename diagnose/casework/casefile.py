@@ -76,7 +76,9 @@ class CaseFile(NamedTuple):
         """The case as events, the opening first."""
         rows = [("opened", self.data), *self.log]
         role = str(self.data.get("role", "technician"))
-        return tuple(Event(f"e{n}", "file", n, EPOCH, kind, data, role) for n, (kind, data) in enumerate(rows, 1))
+        return tuple(Event(
+            id=f"e{n}", case="file", seq=n, at=EPOCH, kind=kind, data=data, by=role,
+        ) for n, (kind, data) in enumerate(rows, 1))
 
 
 def read_case(path: Path, k: m.Knowledge, shown_as: str | None = None) -> CaseFile:
@@ -120,7 +122,7 @@ def read_case(path: Path, k: m.Knowledge, shown_as: str | None = None) -> CaseFi
         f.problem(f.mark("expect"), "'expect' wants a mapping", "for instance expect: {fault: x, at: segment 4-5}", "case-file")
     if problems or site is None:  # a record that cannot be read does not hide what else is wrong
         raise InputError(problems)
-    return CaseFile(title, data, tuple(log), site, hidden, answers, expect)
+    return CaseFile(title=title, data=data, log=tuple(log), site=site, hidden=hidden, answers=answers, expect=expect)
 
 
 def _record(f: Fields, k: m.Knowledge, path: Path) -> tuple[str, Site | None]:

@@ -123,7 +123,10 @@ def findings(k: m.Knowledge, compiled: Compiled, work: SiteWork, trace: Trace) -
         figures = [audits[c.key, spots[0]].text for c in rule.when if c.sort == "fact" and (c.key, spots[0]) in audits]
         if figures:
             says = f"{says} ({'; '.join(figures)})"
-        views.append(v.FindingView(key, rule.id, rule.level, says, spots, rule.sources, trace.proof(fact)))
+        views.append(v.FindingView(
+            id=key, rule=rule.id, level=rule.level, says=says, places=spots, sources=rule.sources,
+            proof=trace.proof(fact),
+        ))
     order = {level: n for n, level in enumerate(("danger", "violation", "no-fault", "note"))}
     return tuple(sorted(views, key=lambda f: (order[f.level], f.id)))
 

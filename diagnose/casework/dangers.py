@@ -76,7 +76,10 @@ def block_of(k: m.Knowledge, danger: str) -> m.Danger:
     if known is not None:
         return known
     title = danger.replace("-", " ")
-    return m.Danger(danger, title, "stop", False, "Stop using {place}.", (), "", "electrician", (), (), (), (), m.Spot("", 1))
+    return m.Danger(
+        id=danger, title=title, level="stop", emergency=False, says="Stop using {place}.", first=(), make_safe="",
+        by="electrician", proofs=(), kit=(), raised_by=(), sources=(), spot=m.Spot("", 1),
+    )
 
 
 def open_questions(state: State) -> tuple[v.Asked, ...]:
@@ -116,8 +119,11 @@ def stop_use(k: m.Knowledge, found: Iterable[Life]) -> tuple[v.StopUse, ...]:
         proofs = tuple(dict.fromkeys(p for life in rows for p in life.proofs))
         stops.append(
             v.StopUse(
-                d.id, d.title, d.says.replace("{place}", "the whole site" if places[:1] == (SITE,) else describe(places)), places, source, status, d.emergency,
-                _cautions(k, d.first), _cautions(k, (d.make_safe,)), d.by, proofs, d.kit, reported, words,
+                danger=d.id, reason=d.title,
+                says=d.says.replace("{place}", "the whole site" if places[:1] == (SITE,) else describe(places)),
+                places=places, source=source, status=status, emergency=d.emergency, first=_cautions(k, d.first),
+                make_safe=_cautions(k, (d.make_safe,)), by=d.by, proofs=proofs, kit=d.kit, reported=reported,
+                words=words,
             )
         )  # fmt: skip
     order = ("asked", "standing", "made-safe", "repaired", "proving")
@@ -172,12 +178,18 @@ def _all_raised(k: m.Knowledge, state: State, ruled: Iterable[Ruled]) -> Iterabl
         if r.check in m.SIGNS and r.outcome not in (None, k.checks[r.check].normal):
             for place in placed.get(r.event) or r.places or (SITE,):
                 danger = signs.get((m.PANEL_DANGER if place.kind == "panel" else r.check, str(r.outcome)), str(r.outcome))
-                yield Raised(danger, place, r.n, r.check, (), confirmed.get(r.event, ""), False)
+                yield Raised(
+                    danger=danger, place=place, n=r.n, source=r.check, checks=(), words=confirmed.get(r.event, ""),
+                    dead=False,
+                )
     for a in (s for s in state.said if s.what == "asked"):
         if a.event in {q.event for q in open_questions(state)}:
             for place in named_places(state.site, str(a.data.get("at", ""))):
                 danger = signs.get((m.PANEL_DANGER if place.kind == "panel" else m.DANGER, str(a.data.get("sign"))), UNCLEAR)
-                yield Raised(danger, place, a.n, a.event, (), str(a.data.get("words", "")), False)
+                yield Raised(
+                    danger=danger, place=place, n=a.n, source=a.event, checks=(), words=str(a.data.get("words", "")),
+                    dead=False,
+                )
     for d in k.dangers.values():
         if d.level == "stop":
             yield from _readings_raised(k, state, d)
@@ -186,7 +198,10 @@ def _all_raised(k: m.Knowledge, state: State, ruled: Iterable[Ruled]) -> Iterabl
         last = max((r.n for r in hits), default=0)
         dead = all(k.checks[r.check].state == "dead-verified" for r in hits if r.n == last)
         for place in rule.places:
-            yield Raised(rule.danger, place, last, rule.rule, tuple(c for c, _ in rule.readings), "", dead and bool(hits))
+            yield Raised(
+                danger=rule.danger, place=place, n=last, source=rule.rule, checks=tuple(c for c, _ in rule.readings),
+                words="", dead=dead and bool(hits),
+            )
 
 
 def _readings_raised(k: m.Knowledge, state: State, d: m.Danger) -> Iterable[Raised]:
@@ -195,7 +210,7 @@ def _readings_raised(k: m.Knowledge, state: State, d: m.Danger) -> Iterable[Rais
         if r.outcome is not None and (r.check, r.outcome) in wanted:
             dead = k.checks[r.check].state == "dead-verified"
             for place in r.places or (SITE,):
-                yield Raised(d.id, place, r.n, r.check, (r.check,), "", dead)
+                yield Raised(danger=d.id, place=place, n=r.n, source=r.check, checks=(r.check,), words="", dead=dead)
 
 
 # ---- the way out
@@ -307,25 +322,43 @@ def _life(log: _Log, d: m.Danger, place: Place, rows: list[Raised], asked: set[s
     source = rows[0].source
     proofs = _wanted(log, d, place, rows)
     if any(r.source in asked for r in rows):
-        return Life(d, place, "asked", _stated(log, d, proofs, 0), rows[-1].source, words, "")
+        return Life(
+            danger=d, place=place, status="asked", proofs=_stated(log, d, proofs, 0), source=rows[-1].source,
+            words=words, reported="",
+        )
     last = max(r.n for r in rows)
     safe, reported = log.safe(place, d.by)
     energized = log.energized(place)
     # A reading of locked-out equipment tells of a danger, but switches nothing on.
     alive = [r.n for r in rows if not (r.dead and log.locked(place, r.n))]
     if not safe or safe < max(alive, default=0):
-        return Life(d, place, "standing", _stated(log, d, proofs, 0), source, words, reported)
+        return Life(
+            danger=d, place=place, status="standing", proofs=_stated(log, d, proofs, 0), source=source, words=words,
+            reported=reported,
+        )
     mended = log.repaired(place, d.by, max(last, safe))
     if not mended:
         # Power came back without a repair: the report that it was made safe is void.
         status = "standing" if energized > safe else "made-safe"
-        return Life(d, place, status, _stated(log, d, proofs, 0), source, words, "")
+        return Life(
+            danger=d, place=place, status=status, proofs=_stated(log, d, proofs, 0), source=source, words=words,
+            reported="",
+        )
     if safe < energized < mended:
-        return Life(d, place, "standing", _stated(log, d, proofs, 0), source, words, "")
+        return Life(
+            danger=d, place=place, status="standing", proofs=_stated(log, d, proofs, 0), source=source, words=words,
+            reported="",
+        )
     if over := _over(log, d, proofs, mended):
-        return Life(d, place, "lifted", _stated(log, d, proofs, mended, over), source, words, "", over)
+        return Life(
+            danger=d, place=place, status="lifted", proofs=_stated(log, d, proofs, mended, over), source=source,
+            words=words, reported="", over=over,
+        )
     stated = _stated(log, d, proofs, mended)
-    return Life(d, place, "proving" if energized > mended else "repaired", stated, source, words, "")
+    return Life(
+        danger=d, place=place, status="proving" if energized > mended else "repaired", proofs=stated, source=source,
+        words=words, reported="",
+    )
 
 
 def _wanted(log: _Log, d: m.Danger, place: Place, rows: list[Raised]) -> tuple[tuple[tuple[str, ...], tuple[Place, ...]], ...]:

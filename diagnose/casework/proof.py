@@ -75,7 +75,10 @@ def _proof(k: m.Knowledge, state: State, mended: Mended, number: int, check: str
     taken = [last[p] for p in at if p in last] if at else [anywhere] if anywhere else []
     failed = any(r.outcome != normal for r in taken)
     proved = bool(taken) and not failed and len(taken) >= len(at)
-    return v.ProofView(mended.remedy, mended.place, check, at, taken[0].event if proved else "", failed)
+    return v.ProofView(
+        remedy=mended.remedy, place=mended.place, check=check, at=at, done=taken[0].event if proved else "",
+        failed=failed,
+    )
 
 
 def handover(
@@ -114,7 +117,10 @@ def _for_danger(
         return None
     kit = dict.fromkeys(item for s in stops for item in s.kit)
     parts = dict.fromkeys(p for s in suspects if s.probability >= SEND for p in k.remedies[s.remedy].parts)
-    return v.Handover(role, True, _instruments(k, wanted), tuple(parts), tuple(wanted)[:6], tuple(kit))
+    return v.Handover(
+        role=role, due=True, instruments=_instruments(k, wanted), parts=tuple(parts), checks=tuple(wanted)[:6],
+        kit=tuple(kit),
+    )
 
 
 def _instruments(k: m.Knowledge, checks: Iterable[str]) -> tuple[str, ...]:

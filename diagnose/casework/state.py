@@ -227,11 +227,10 @@ def fold(events: Iterable[Event], k: m.Knowledge, sites: dict[str, Site] | None 
     on_site = f.who.get("on-site")
     journey = site.number("site.journey") or 30.0
     return State(
-        str(f.opened.get("title", "")), site, record, role,
-        _instruments(f),
-        on_site if isinstance(on_site, bool) else m.may(role, "technician"), journey,
-        str(f.opened.get("complaint", "")), readings, mended, tuple(f.said), f.closed, tuple(f.notes), tuple(f.notices),
-        f.role_since,
+        title=str(f.opened.get("title", "")), site=site, record=record, role=role, instruments=_instruments(f),
+        on_site=on_site if isinstance(on_site, bool) else m.may(role, "technician"), journey=journey,
+        complaint=str(f.opened.get("complaint", "")), readings=readings, mended=mended, said=tuple(f.said),
+        closed=f.closed, notes=tuple(f.notes), notices=tuple(f.notices), role_since=f.role_since,
     )  # fmt: skip
 
 
@@ -314,14 +313,16 @@ def _reading(entry: Entry, after: int, site: Site, f: _Fold) -> Reading | None:
         if tells_of_danger(event):  # whatever else is wrong with it, it was a danger, and counts for the whole site
             known = text if text in check.outcome_ids else check.outcome_ids[-1]
             return Reading(
-                event.id, check.id, (), known, text, None, "", bool(data.get("complaint")), after, event.at, event.by,
-                entry.n, entry.role, not data.get("reported-by"),
+                event=event.id, check=check.id, places=(), outcome=known, text=text, value=None, unit="",
+                complaint=bool(data.get("complaint")), after=after, at=event.at, by=event.by, n=entry.n,
+                role=entry.role, own=not data.get("reported-by"),
             )  # fmt: skip
         f.notices.append(f"the answer to {check.id} is not used: {one_line(str(error))}")
         return None
     return Reading(
-        event.id, check.id, places, outcome, text, value, unit, bool(data.get("complaint")), after, event.at, event.by,
-        entry.n, entry.role, not data.get("reported-by"),
+        event=event.id, check=check.id, places=places, outcome=outcome, text=text, value=value, unit=unit,
+        complaint=bool(data.get("complaint")), after=after, at=event.at, by=event.by, n=entry.n, role=entry.role,
+        own=not data.get("reported-by"),
     )  # fmt: skip
 
 
@@ -373,7 +374,10 @@ def _mended(entry: Entry, site: Site, f: _Fold) -> Mended | None:
     if remedy not in f.k.remedies or place is None:
         f.notices.append(f"the repair {shown(remedy)} at {shown(at)} is not known to this rule base")
         return None
-    return Mended(event.id, remedy, place, event.at, event.by, entry.n, entry.role, not event.data.get("reported-by"))
+    return Mended(
+        event=event.id, remedy=remedy, place=place, at=event.at, by=event.by, n=entry.n, role=entry.role,
+        own=not event.data.get("reported-by"),
+    )
 
 
 def parse_place(site: Site, text: str) -> Place | None:

@@ -408,7 +408,8 @@ class Store:
         for _ in range(20):
             chosen = case or "C-" + "".join(CASE_LETTERS[b % 22] for b in os.urandom(_CASE_LENGTH * 4)[::4])
             event = Event(
-                name, chosen, 1, moment, "opened", {**(data or {}), "title": " ".join(title.split())}, by
+                id=name, case=chosen, seq=1, at=moment, kind="opened",
+                data={**(data or {}), "title": " ".join(title.split())}, by=by,
             )
             self._checked(event)
             with self._transaction():
@@ -441,7 +442,7 @@ class Store:
         writer that does not know whether its last event was saved repeats it.
         """
         name, moment = event_id or new_event_id(), at or now()
-        self._checked(Event(name, case, 1, moment, kind, data, by))
+        self._checked(Event(id=name, case=case, seq=1, at=moment, kind=kind, data=data, by=by))
         while True:
             with self._transaction():
                 known = self._stored_event(name)
@@ -452,7 +453,7 @@ class Store:
                 summary = self._case_row(case, lock=True)
                 if summary is None:
                     raise StoreError(f"there is no case {case!r} in {self._where}; check the id")
-                event = Event(name, case, summary.events + 1, moment, kind, data, by)
+                event = Event(id=name, case=case, seq=summary.events + 1, at=moment, kind=kind, data=data, by=by)
                 self._checked(event)
                 state = summary.state
                 if kind in ("closed", "withdrawn", "opened", "danger") or tells_of_danger(event):

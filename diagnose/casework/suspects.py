@@ -46,13 +46,17 @@ def _suspect(k: m.Knowledge, belief: Belief, name: str, total: float) -> v.Suspe
     for t, e in enumerate(belief.evidence):
         with_it, without = float(belief.log_of[t, rows[0]]), float(belief.log_none[t])
         weights.append(
-            v.Weight(e.id, e.check, e.places, e.outcome or "", math.exp(with_it), math.exp(without), with_it - without)
+            v.Weight(
+                event=e.id, check=e.check, places=e.places, outcome=e.outcome or "", with_it=math.exp(with_it),
+                without=math.exp(without), weight=with_it - without,
+            )
         )
     weights.sort(key=lambda w: -abs(w.weight))
     remedy = k.remedies[fault.remedy]
     return v.SuspectView(
-        name, fault.title, fault.says, fault.nature, fault.severity, total, places, remedy.id, remedy.title,
-        remedy.role, tuple(weights),
+        fault=name, title=fault.title, says=fault.says, nature=fault.nature, severity=fault.severity,
+        probability=total, places=places, remedy=remedy.id, remedy_title=remedy.title, remedy_role=remedy.role,
+        weights=tuple(weights),
     )  # fmt: skip
 
 

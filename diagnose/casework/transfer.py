@@ -253,4 +253,7 @@ def import_case(store: Store, path: str | os.PathLike[str]) -> Imported:
     except StoreError as error:
         raise TransferError(f"{path}:1: {error}") from error
     summary = store.case(file.case)
-    return Imported(file.case, outcome, added, summary.events, summary.head, file.statement)
+    return Imported(
+        case=file.case, outcome=outcome, added=added, events=summary.events, head=summary.head,
+        statement=file.statement,
+    )

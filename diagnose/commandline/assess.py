@@ -55,7 +55,10 @@ def assess(words: Namespace) -> int:
         last = events[-1]
         events = (
             *events,
-            Event("role", last.case, last.seq + 1, last.at, "role", {"role": words.role}, words.role),
+            Event(
+                id="role", case=last.case, seq=last.seq + 1, at=last.at, kind="role", data={"role": words.role},
+                by=words.role,
+            ),
         )
     a = desk.assessor.assess(events)
     if words.json:
@@ -197,13 +200,13 @@ def audit(words: Namespace) -> int:
         put([Line("text", p.line()) for p in error.problems], words.no_color)
         raise Refusal(f"{len(error.problems)} problems in {shown(words.file)}; nothing was audited") from None
     opened = Event(
-        "e1",
-        "audit",
-        1,
-        EPOCH,
-        "opened",
-        {"title": "audit", "record": record, "role": "technician"},
-        "technician",
+        id="e1",
+        case="audit",
+        seq=1,
+        at=EPOCH,
+        kind="opened",
+        data={"title": "audit", "record": record, "role": "technician"},
+        by="technician",
     )
     a = desk.assessor.assess([opened])
     broken = [f for f in a.findings if f.level in ("violation", "danger")]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from argparse import SUPPRESS, ArgumentParser
 
-from diagnose.knowledge.model import ROLES, role_today
+from diagnose.knowledge.roles import ROLES, role_today
 
 
 def none(p: ArgumentParser) -> None:

@@ -8,10 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from diagnose.knowledge.roles import FORMER_ROLES as FORMER_ROLES
+from diagnose.knowledge.roles import ROLES as ROLES
+from diagnose.knowledge.roles import a_role as a_role
+from diagnose.knowledge.roles import may as may
+from diagnose.knowledge.roles import role_today as role_today
 from diagnose.site.model import FactSpec
 
-ROLES = ("caller", "help-desk", "technician", "electrician")
-FORMER_ROLES = {"contact": "caller", "agent": "help-desk"}  # stand in cases of the first version, and are read as these
 STATES = ("any", "covers-closed", "dead-verified", "live")
 REACHES = ("remote", "phone", "on-site")
 CHECK_KINDS = ("question", "look", "measurement", "test", "record")
@@ -334,18 +337,3 @@ class Knowledge(NamedTuple):
 def replaced_id(kind: str, name: str, of: str = "") -> str:
     """The id of a block `replaced`."""
     return f"{kind} {of} {name}" if kind == "outcome" else f"{kind} {name}"
-
-
-def role_today(word: str) -> str:
-    """A role by its name of today; a word that never was a role stays as it is."""
-    return FORMER_ROLES.get(word, word)
-
-
-def a_role(role: str) -> str:
-    """A role in a sentence: a caller, the help desk, a technician, an electrician."""
-    return {"help-desk": "the help desk", "electrician": "an electrician"}.get(role, f"a {role}")
-
-
-def may(role: str, needed: str) -> bool:
-    """Whether `role` stands at or above `needed` on the ladder of roles."""
-    return ROLES.index(role) >= ROLES.index(needed)

@@ -276,7 +276,10 @@ def talk_where(s: OpenCase, reading: str) -> Talk:
             break
         except ValueError as error:
             text = str(error)
-            ask = Ask(tuple(wrap("warn", f"{text[:1].upper()}{text[1:]}.", s.width)), "where> ", ask.words, tuple(lines), True, True)
+            ask = Ask(
+                lines=tuple(wrap("warn", f"{text[:1].upper()}{text[1:]}.", s.width)), prompt="where> ",
+                words=ask.words, help=tuple(lines), again=True, raw=True,
+            )
     if not places:
         return s.after()
     s.record([*rows, ("danger", {"what": "placed", "reading": reading, "at": describe(places) if places != (SITE,) else "site"})])

@@ -102,7 +102,7 @@ def ask_places(
     enter = f" Enter: {describe(guess)}." if guess else ""
     lines = wrap("title", f"{title}: at which {word}? ({ways}){enter}", s.width)
     words = ("all", *(str(p) for p in here[:40]))
-    ask = Ask(tuple(lines), "where> ", words, (), False, True)
+    ask = Ask(lines=tuple(lines), prompt="where> ", words=words, help=(), again=False, raw=True)
     while True:
         typed = (yield ask).strip()
         if not typed and guess:
@@ -116,12 +116,12 @@ def ask_places(
             raise ValueError(f"name the {word}, for instance {example}")
         except ValueError as error:
             ask = Ask(
-                tuple(wrap("warn", f"{first_up(str(error))}.", s.width)),
-                "where> ",
-                words,
-                tuple(lines),
-                True,
-                True,
+                lines=tuple(wrap("warn", f"{first_up(str(error))}.", s.width)),
+                prompt="where> ",
+                words=words,
+                help=tuple(lines),
+                again=True,
+                raw=True,
             )
 
 
@@ -130,7 +130,8 @@ def _ask_others(s: OpenCase, check: m.Check, others: tuple[Place, ...]) -> Gener
     normal = check.outcomes[0].says
     question = f"And {describe(others)}: {normal}? (y, n, or ? for not known)"
     ask = Ask(
-        tuple(wrap("title", question, s.width)), "others> ", ("yes", "no", "do not know"), (), False, True
+        lines=tuple(wrap("title", question, s.width)), prompt="others> ", words=("yes", "no", "do not know"), help=(),
+        again=False, raw=True,
     )
     while True:
         word = (yield ask).strip().lower()
@@ -140,7 +141,10 @@ def _ask_others(s: OpenCase, check: m.Check, others: tuple[Place, ...]) -> Gener
             return ""
         if word in ("n", "no"):
             break
-        ask = Ask(tuple(wrap("warn", "Type y, n or ?.", s.width)), "others> ", ask.words, (), True, True)
+        ask = Ask(
+            lines=tuple(wrap("warn", "Type y, n or ?.", s.width)), prompt="others> ", words=ask.words, help=(),
+            again=True, raw=True,
+        )
     options = [(o.id, o.says) for o in check.outcomes[1:]]
     chosen = yield from pick(
         f"How are {describe(others)}?", [*options, (NONE, "mixed, or not known")], s.width, "number> "

@@ -32,14 +32,14 @@ def network_report(
     given: Callable[[str], Any] = lambda name: getattr(words, name, None)  # noqa: E731
     try:
         wish = Wish(
-            read_target(words.target),
-            read_subprotocols(given("subprotocol"), ()),
-            read_time_server(given("clock_from")) if given("clock_from") else None,
-            read_timeout(given("timeout")),
-            given("seen_from") or "switch",
-            _unit(given("unit"), site),
-            str(path_of(given("ca"))) if given("ca") else "",
-            bool(given("made_up")),
+            target=read_target(words.target),
+            subprotocols=read_subprotocols(given("subprotocol"), ()),
+            clock_from=read_time_server(given("clock_from")) if given("clock_from") else None,
+            timeout=read_timeout(given("timeout")),
+            seen_from=given("seen_from") or "switch",
+            unit=_unit(given("unit"), site),
+            issuers=str(path_of(given("ca"))) if given("ca") else "",
+            made_up=bool(given("made_up")),
         )
         with _stoppable():
             if tell is not None:

@@ -34,7 +34,7 @@ def talk_paste(s: OpenCase, text: str) -> Talk:
         found = _line(s, line)
         rows += found
         for kind, data in found:
-            event = Event("x", "x", 1, "", kind, data, "")
+            event = Event(id="x", case="x", seq=1, at="", kind=kind, data=data, by="")
             understood.append(one_line(event_text(s.desk.knowledge, event)))
         if not found:
             notes.append(one_line(line))
