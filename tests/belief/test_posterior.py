@@ -217,6 +217,11 @@ def test_which_singles_are_paired() -> None:
     log_prior = np.zeros(n)
     log_prior[101] = 1.0  # a likely cause explains better
     assert _choose_for_pairs(log_single, log_prior, log_of).tolist()[24] == 101
+    nearly = np.full((2, n), -20.0)
+    nearly[0, 50:60], nearly[1, 70:80] = -1.0, -1.0
+    nearly[0, 59] += 2e-10  # better by rounding only: in their order
+    nearly[1, 79] += 2e-10
+    assert _choose_for_pairs(log_single, np.zeros(n), nearly).tolist()[24:] == [*range(50, 58), *range(70, 78)]
     equal = np.zeros(n) + 1e-12 * np.arange(n)  # equal but for rounding: in their order
     assert _choose_for_pairs(equal, np.zeros(n), np.zeros((1, n))).tolist()[:24] == list(range(24))
     assert _choose_for_pairs(equal + 2e-9 * np.arange(n), np.zeros(n), np.zeros((1, n))).tolist()[:2] == [119, 118]
