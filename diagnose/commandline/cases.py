@@ -1,4 +1,4 @@
-"""Commands over stored cases: list, show, export, import, verify; and where the files are."""
+"""Commands over the store: list, export, import, verify; and where the files are."""
 
 from __future__ import annotations
 
@@ -9,13 +9,9 @@ from diagnose.casework.store import default_path
 from diagnose.casework.transfer import export_case, export_text, import_case
 from diagnose.inference.choice import title
 from diagnose.knowledge.load import cache_file, shipped_folder
-from diagnose.report.events import log_lines
-from diagnose.report.jsonview import assessment
-from diagnose.report.lines import BLANK, Line, labelled, wrap
-from diagnose.report.text import whole_lines
+from diagnose.report.lines import Line, labelled, wrap
 from diagnose.shell.desk import Desk
 from diagnose.shell.folders import error_log, history_file, path_of
-from diagnose.shell.pages import page_of, write_page
 from diagnose.shell.paint import put, put_json, width_of
 from diagnose.shell.refusal import Refusal
 from diagnose.source.problems import one_line
@@ -41,51 +37,6 @@ def cases(words: Namespace) -> int:
         words.no_color,
     )
     return 0 if found else 1
-
-
-def show_case(words: Namespace) -> int:
-    """`diagnose show ID`."""
-    desk = Desk(words.store, words.rules)
-    try:
-        case = desk.store.resolve(words.id)
-        events = desk.store.events(case)
-        a = desk.assessor.assess(events)
-        if words.json:
-            put_json(
-                {
-                    "format": 1,
-                    "case": case,
-                    "events": [e._asdict() for e in events],
-                    "assessment": assessment(a),
-                }
-            )
-            return 0
-        width = width_of(sys.stdout)
-        lines = wrap("title", f"Case {case}", width)
-        lines += [*log_lines(desk.knowledge, events, width), BLANK, *whole_lines(desk.knowledge, a, width)]
-        put(lines, words.no_color)
-    finally:
-        desk.close()
-    return 0
-
-
-def report(words: Namespace) -> int:
-    """`diagnose report ID [-o FILE]`; `-o -` writes to stdout."""
-    desk = Desk(words.store, words.rules)
-    try:
-        case = desk.store.resolve(words.id)
-        page = page_of(desk, case)
-    finally:
-        desk.close()
-    if words.output == "-":
-        sys.stdout.flush()
-        sys.stdout.buffer.write(page.encode())
-        sys.stdout.buffer.flush()
-        return 0
-    target = path_of(words.output or f"{case}.html")
-    write_page(target, page)
-    put(wrap("good", f"Page of case {case} written to {target}.", width_of(sys.stdout)), words.no_color)
-    return 0
 
 
 def export(words: Namespace) -> int:

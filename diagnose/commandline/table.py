@@ -62,10 +62,10 @@ COMMANDS = (
     ),
     Command("probe trunk", f"{RUN}probe_trunk:trunk", "which units of a trunk answer, how fast, how reliably", (), probe.trunk_options),
     Command("probe network", f"{RUN}probe_network:network", "what the way to the back office lets through", (), probe.network_options),
-    Command("show", f"{RUN}cases:show_case", "the log of a case, and what follows from it", ("show C-7K3MD",), o.case_id),
+    Command("show", f"{RUN}show:show_case", "the log of a case, and what follows from it", ("show C-7K3MD",), o.case_id),
     Command("resume", SHELL, "go on with a case", ("resume C-7K3MD",), o.resume, json=False),
     Command(
-        "report", f"{RUN}cases:report", "write a case as a page, to print or to hand over (HTML)",
+        "report", f"{RUN}show:report", "write a case as a page, to print or to hand over (HTML)",
         ("report C-7K3MD", "report C-7K3MD -o case.html"), o.output, json=False,
     ),
     Command(

@@ -142,7 +142,7 @@ def store(monkeypatch: pytest.MonkeyPatch, desk: Desk, tmp_path: Path) -> Path:
             super().__init__(store, rules)
             self._knowledge, self._assessor = desk.knowledge, desk.assessor
 
-    for name in ("assess", "cases", "shell"):
+    for name in ("assess", "cases", "shell", "show"):
         monkeypatch.setattr(f"diagnose.commandline.{name}.Desk", Shared)
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", "100")

@@ -58,7 +58,7 @@ def own_files(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, warm: Desk) -> No
             super().__init__(store, rules)
             self._knowledge, self._assessor = warm.knowledge, warm.assessor
 
-    for name in ("assess", "cases", "shell"):
+    for name in ("assess", "cases", "shell", "show"):
         monkeypatch.setattr(f"diagnose.commandline.{name}.Desk", Shared)
     monkeypatch.setenv("DIAGNOSE_STORE", str(tmp_path / "cases.db"))
     monkeypatch.setenv("DIAGNOSE_STATE", str(tmp_path / "state"))
