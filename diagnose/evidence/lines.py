@@ -155,7 +155,8 @@ def whole_lines(stream: Bytes, head: bytes, endless: Endless, longest: int = LON
     while data or (data := filled(stream, block or BLOCK)):
         if data.endswith(b"\r"):  # its line feed may come with the next bytes
             data += stream.read(1)
-        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        if b"\r" in data:  # to look is much cheaper than to replace nothing
+            data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
         if skipping:
             cut = data.find(b"\n")
             if cut < 0:
