@@ -22,7 +22,7 @@ LONGEST = 2000  # letters of one line that are heard; more is a paste, which is 
 
 
 COMMON = Path(__file__).with_name("common.txt")  # made with the weights, by the same command
-PLAIN = 0.05  # probability from which a plain, undenied phrase of danger is asked about
+PLAIN = 0.15  # probability from which a plain, undenied phrase of danger is asked about
 
 
 @lru_cache(maxsize=1)

@@ -258,7 +258,8 @@ def _forget(copy: Path) -> None:
     """Let nothing of the tree as it is be found any more: the program and its tests come from the copy."""
     for name in [n for n in sys.modules if n.split(".")[0] in ("diagnose", "tests")]:
         del sys.modules[name]
-    sys.path[:] = [str(copy), *(p for p in sys.path if p and not (Path(p) / "diagnose").is_dir())]
+    trees = [p for p in sys.path if p and (Path(p) / "diagnose").is_dir() and (Path(p) / "pyproject.toml").is_file()]  # not where it is installed
+    sys.path[:] = [str(copy), *(p for p in sys.path if p and p not in trees)]
 
 
 def _first_run(copy: Path, room: Room, files: list[str]) -> list[Any]:

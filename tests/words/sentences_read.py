@@ -8,6 +8,9 @@ from typing import NamedTuple
 from diagnose.knowledge import model as m
 
 FOLDER = Path(__file__).with_name("sentences")
+LISTS = (  # what is learned from; the lists kept apart are not among them
+    "danger-seen.tsv", "danger-more.tsv", "replies.tsv", *(f"more-{letter}.tsv" for letter in "abcdefgh"),
+)  # fmt: skip
 
 
 class Sentence(NamedTuple):
