@@ -128,7 +128,8 @@ def next_steps(
 ) -> tuple[Step, ...]:
     """The best steps among the checks and remedies that may be taken, best first.
 
-    `spent` are checks already answered at a place (an unknown answer counts), `boosted` checks that a reading rule asks for. Ties fall to the cheaper step, then by name.
+    `spent` are checks already answered at a place (an unknown answer counts),
+    `boosted` checks that a reading rule asks for. Ties fall to the cheaper step, then by name.
     """
     w = weigh(belief)
     checks = tuple(checks)

@@ -182,7 +182,11 @@ class Assessor:
         by_id = {c.id: c for c in checks} | {c: k.checks[c] for c in asked if c in k.checks}
         open_proofs = [
             p for p in proofs
-            if not p.done and not p.failed and p.check in by_id and not (stops and p.check in m.SIGNS) and not any(barred(by_id[p.check], x, state.role, bars, site) for x in p.at)
+            if not p.done
+                and not p.failed
+                and p.check in by_id
+                and not (stops and p.check in m.SIGNS)
+                and not any(barred(by_id[p.check], x, state.role, bars, site) for x in p.at)
         ]  # fmt: skip
         if open_proofs and not any(p.failed for p in proofs):
             return tuple(

@@ -99,7 +99,10 @@ def read_case(path: Path, k: m.Knowledge, shown_as: str | None = None) -> CaseFi
     instruments = f.texts("instruments")
     for word in instruments:
         if word not in m.INSTRUMENTS:
-            f.problem(f.mark("instruments"), f"there is no instrument {shown(word)}", nearest(word, m.INSTRUMENTS) or "known: " + ", ".join(m.INSTRUMENTS), "case-file")
+            f.problem(
+                f.mark("instruments"), f"there is no instrument {shown(word)}",
+                nearest(word, m.INSTRUMENTS) or "known: " + ", ".join(m.INSTRUMENTS), "case-file",
+            )
     data: dict[str, Any] = {"title": title, "record": record, "role": role, "complaint": f.text("complaint", False)}
     if instruments:
         data["instruments"] = list(instruments)
@@ -135,7 +138,11 @@ def _record(f: Fields, k: m.Knowledge, path: Path) -> tuple[str, Site | None]:
             return text, read_site(text, k, str(value))
         except InputError as error:
             if error.problems[0].lint == "file":
-                f.problem(value.mark, f"the install record {shown(value)} cannot be read: {error.problems[0].message}", "name a file beside this one", "case-file")
+                f.problem(
+                    value.mark,
+                    f"the install record {shown(value)} cannot be read: {error.problems[0].message}",
+                    "name a file beside this one", "case-file",
+                )
             else:
                 f.problems.extend(error.problems)
         return "", None
@@ -195,7 +202,10 @@ def _entry(row: Fields, k: m.Knowledge, site: Site | None, role: str) -> tuple[s
         word = row.word("role", m.ROLES, former=m.FORMER_ROLES)
         row.finish()
         return "role", {"role": word}
-    row.problem(block.mark, "a log entry names check, fact, remedy, made-safe, energized, role or note", "for instance {check: unit-answers, at: 5-9, answer: silent}", "case-file")
+    row.problem(
+        block.mark, "a log entry names check, fact, remedy, made-safe, energized, role or note",
+        "for instance {check: unit-answers, at: 5-9, answer: silent}", "case-file",
+    )
     return None
 
 

@@ -255,7 +255,13 @@ class _Log:
             x.since < n and (not x.over or x.over > n) and (x.place == place or self._feeds(x.place, place))
             and any(
                 x.since < s.n < n and s.what == MADE_SAFE and m.may(self.by(s), x.by) and self._isolates(s, place)
-                and not any(e.n > s.n and e.n < n and e.what == "energized" and place in named_places(self.site, str(e.data.get("at", ""))) for e in self.state.said)
+                and not any(
+                    e.n > s.n
+                    and e.n < n
+                    and e.what == "energized"
+                    and place in named_places(self.site, str(e.data.get("at", "")))
+                    for e in self.state.said
+                )
                 for s in self.state.said
             )
             for x in self.spans
@@ -270,7 +276,11 @@ class _Log:
             return "isolated" not in s.data or place == SITE  # a report of the first version covered the whole site
         if place.kind == "unit" and at.startswith("panel") and s.data.get("covers"):
             return place in named_places(self.site, str(s.data["covers"]))  # as it was fed when it was reported, whatever is said later
-        return any(p == place or (p.kind == "panel" and place.kind == "unit" and self.site.panel_of(place.number) == p.number) for p in named_places(self.site, at))
+        return any(
+            p == place
+            or (p.kind == "panel" and place.kind == "unit" and self.site.panel_of(place.number) == p.number)
+            for p in named_places(self.site, at)
+        )
 
     def energized(self, place: Place) -> int:
         """Position of the last report that `place` has power again."""

@@ -34,7 +34,17 @@ def test(words: Namespace) -> int:
     if words.json:
         put_json({"format": 1, "cases": len(cases), "failed": told})
     else:
-        put(wrap("text", f"{_counted(len(cases), 'worked case')}: {f'{len(told)} not as expected' if told else 'all as expected'}.", width_of(sys.stdout)), words.no_color)
+        put(
+            wrap(
+                "text",
+                (
+                    f"{_counted(len(cases), 'worked case')}: "
+                    f"{f'{len(told)} not as expected' if told else 'all as expected'}."
+                ),
+                width_of(sys.stdout),
+            ),
+            words.no_color,
+        )
     return 1 if told else 0
 
 
@@ -60,7 +70,12 @@ def selfplay(words: Namespace) -> int:
         runs += 1
         if run.found:
             continue
-        missed.append({"fault": run.fault, "at": str(run.place), "named": run.named, "named_at": run.named_at, "probability": run.probability, "rank": run.rank or None})
+        missed.append(
+            {
+                "fault": run.fault, "at": str(run.place), "named": run.named, "named_at": run.named_at,
+                "probability": run.probability, "rank": run.rank or None,
+            }
+        )
         if not words.json:
             rank = f"its remedy has rank {run.rank}" if run.rank else "its remedy is not listed"
             text = f"{run.fault} at {run.place}: taken for {run.named} at {run.named_at or 'no place'} ({run.probability:.0%}); {rank}"

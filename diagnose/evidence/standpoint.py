@@ -47,7 +47,10 @@ def standpoint(site: Site | None, name: str, identities: Sequence[str] = (), at:
     if named is None and site.uplinks:
         named = site.uplinks[0]
         if len(site.uplinks) > 1:
-            note = f"the record has {len(site.uplinks)} uplinks; taken to be uplink {named.number}. Put 'unit N' into the file's name to say otherwise"
+            note = (
+                f"the record has {len(site.uplinks)} uplinks; taken to be uplink {named.number}. Put 'unit "
+                "N' into the file's name to say otherwise"
+            )
     number = named.number if named else 1
     return _standing(number, own or (named.unit if named else site.units[0] if site.units else 1), note)
 

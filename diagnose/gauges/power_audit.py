@@ -86,10 +86,11 @@ def breaker_against_conductor(site: Site, place: Place) -> Audit | None:
     if breaker is None or ends is None or ends[0] <= 0:
         return None
     size, metal = branch.choice("unit.wire-size") or "", branch.metal()
-    if branch.north_american():
-        allowed = [float(circuit.largest_breaker(size, metal, amps)) for amps in ends]
-    else:
-        allowed = list(ends)
+    allowed = (
+        [float(circuit.largest_breaker(size, metal, amps)) for amps in ends]
+        if branch.north_american()
+        else list(ends)
+    )
     outcomes = ["protected" if breaker <= amps + NEAR else "too-large" for amps in allowed]
     if outcomes[0] != outcomes[1]:
         return None

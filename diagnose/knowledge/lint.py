@@ -139,7 +139,10 @@ def proofs(k: m.Knowledge) -> Iterator[Finding]:
             if name not in k.checks:
                 yield _unknown(f.spot, f"fault {f.id}", "check", name, k.checks)
         if f.prove and not touched & set(f.prove):
-            yield (f.spot, f"fault {f.id}: none of its proofs would read abnormal with the fault there", "prove by one of: " + ", ".join(sorted(touched)[:6]), "empty-proof")
+            yield (
+                f.spot, f"fault {f.id}: none of its proofs would read abnormal with the fault there",
+                "prove by one of: " + ", ".join(sorted(touched)[:6]), "empty-proof",
+            )
 
 
 def shown_checks(k: m.Knowledge, fault: m.Fault) -> set[str]:
@@ -181,7 +184,10 @@ def checks(k: m.Knowledge) -> Iterator[Finding]:
             if gauge is None:
                 yield _unknown(c.spot, label, "reading gauge", c.gauge, READINGS)
             elif tuple(gauge.outcomes) != ids:
-                yield (c.spot, f"{label}: its outcomes differ from those of gauge {c.gauge}", "they are: " + ", ".join(gauge.outcomes), "gauge-outcomes")
+                yield (
+                    c.spot, f"{label}: its outcomes differ from those of gauge {c.gauge}",
+                    "they are: " + ", ".join(gauge.outcomes), "gauge-outcomes",
+                )
             elif gauge.at != c.at:
                 yield (c.spot, f"{label}: gauge {c.gauge} looks at a {gauge.at}", f"write 'at: {gauge.at}'", "gauge-place")
             if c.kind != "measurement":
@@ -310,7 +316,8 @@ def replaced(k: m.Knowledge) -> Iterator[Finding]:
 CHECKS: tuple[Callable[[m.Knowledge], Iterator[Finding]], ...] = (
     sources, faults, proofs, mechanisms, checks, remedies, unused, rules,
     lint_effects.lines, lint_effects.undetectable, lint_effects.twins, lint_effects.ways,
-    lint_words.titles, lint_words.placeholders, lint_words.phrases, lint_safety.danger, lint_safety.complaints, lint_safety.signs_asked, lint_safety.innocence,
+    lint_words.titles, lint_words.placeholders, lint_words.phrases, lint_safety.danger,
+    lint_safety.complaints, lint_safety.signs_asked, lint_safety.innocence,
     lint_steps.needs, lint_steps.back_in_service, lint_steps.told_to_laypeople,
     lint_dangers.names, lint_dangers.by_rules, lint_dangers.ended, lint_dangers.proofs, lint_dangers.cautions, lint_dangers.severe,
     lint_listen.groups, lint_listen.phrases, replaced,

@@ -34,7 +34,11 @@ def names(k: m.Knowledge) -> Iterator[Finding]:
                 if outcome not in check.outcome_ids:
                     yield (spot, f"{label}: check {r.check} has no outcome {shown(outcome)}", nearest(outcome, check.outcome_ids), "unknown-name")
                 elif outcome == check.normal:
-                    yield (spot, f"{label}: {shown(outcome)} is the normal outcome of {r.check}, and ends a danger", "leave it out", "impossible-outcome")
+                    yield (
+                        spot,
+                        f"{label}: {shown(outcome)} is the normal outcome of {r.check}, and ends a danger",
+                        "leave it out", "impossible-outcome",
+                    )
                 other = first.setdefault((r.check, outcome), d.id)
                 if other != d.id:
                     yield (spot, f"{label}: {r.check} {shown(outcome)} raises danger {other} already", "keep it at one", "twice")
@@ -52,7 +56,10 @@ def by_rules(k: m.Knowledge) -> Iterator[Finding]:
             if t.sort == "stop-use":
                 raised.add(t.key)
                 if t.key not in k.dangers:
-                    yield (r.spot, f"rule {r.id}: 'stop-use' names no danger, {shown(t.key)}", nearest(t.key, k.dangers) or "write the danger as a block of its own", "unknown-name")
+                    yield (
+                        r.spot, f"rule {r.id}: 'stop-use' names no danger, {shown(t.key)}",
+                        nearest(t.key, k.dangers) or "write the danger as a block of its own", "unknown-name",
+                    )
     for d in k.dangers.values():
         if d.id not in raised:
             yield (d.spot, f"danger {d.id}: nothing raises it", "add 'raised-by', or a rule with {stop-use: " + d.id + "}", "unused")
@@ -84,7 +91,14 @@ def proofs(k: m.Knowledge) -> Iterator[Finding]:
                 yield (d.spot, f"danger {d.id}: a {d.by} may not take its proof {' or '.join(either)}", f"by: {least}, or another proof", "role")
             for c in known:
                 if places and not any(c.at in around(at) for at in places):
-                    yield (d.spot, f"danger {d.id}: its proof {c.id} is taken at a {c.at}, and the danger stands at a {' or '.join(sorted(places))}", "a check made there", "out-of-sight")
+                    yield (
+                        d.spot,
+                        (
+                            f"danger {d.id}: its proof {c.id} is taken at a {c.at}, and the danger stands at "
+                            f"a {' or '.join(sorted(places))}"
+                        ),
+                        "a check made there", "out-of-sight",
+                    )
 
 
 def cautions(k: m.Knowledge) -> Iterator[Finding]:
@@ -92,15 +106,25 @@ def cautions(k: m.Knowledge) -> Iterator[Finding]:
     for d in k.dangers.values():
         for name in d.first:
             if name in k.cautions and k.cautions[name].audience == "qualified":
-                yield (d.spot, f"danger {d.id}: caution {name} is for the qualified, and 'first' is read by everybody", "move it to 'make-safe', or write one for everybody", "audience")
+                yield (
+                    d.spot,
+                    f"danger {d.id}: caution {name} is for the qualified, and 'first' is read by everybody",
+                    "move it to 'make-safe', or write one for everybody", "audience",
+                )
         caution = k.cautions.get(d.make_safe)
         if caution is None:
             continue
         if caution.audience != "qualified":
-            yield (d.spot, f"danger {d.id}: caution {d.make_safe} is read by everybody, and it makes safe", f"add 'for: qualified' to caution {d.make_safe}", "audience")
+            yield (
+                d.spot, f"danger {d.id}: caution {d.make_safe} is read by everybody, and it makes safe",
+                f"add 'for: qualified' to caution {d.make_safe}", "audience",
+            )
     for name in sorted({d.make_safe for d in k.dangers.values()} & set(k.cautions)):
         if not k.cautions[name].says.startswith(BEGINS):
-            yield (k.cautions[name].spot, f"caution {name}: what makes safe begins with {shown(BEGINS)}", "so that nobody else feels meant", "audience")
+            yield (
+                k.cautions[name].spot, f"caution {name}: what makes safe begins with {shown(BEGINS)}",
+                "so that nobody else feels meant", "audience",
+            )
 
 
 def severe(k: m.Knowledge) -> Iterator[Finding]:

@@ -38,7 +38,10 @@ def phrases(k: m.Knowledge) -> Iterator[Finding]:
             yield from _texts(f"words {words.id}", words.spot, name, texts)
         for text in words.together:
             if "+" not in text:
-                yield (words.spot, f"words {words.id}: {shown(text)} has one part", "write the parts with + between them, or make it a phrase", "phrases")
+                yield (
+                    words.spot, f"words {words.id}: {shown(text)} has one part",
+                    "write the parts with + between them, or make it a phrase", "phrases",
+                )
         for text in set(words.phrases) & set(words.harmless):
             yield (words.spot, f"words {words.id}: {shown(text)} is both a phrase and harmless", "keep one", "phrases")
     for group in k.groups.values():

@@ -9,11 +9,18 @@ from diagnose.knowledge import model as m
 from diagnose.source.problems import shown
 
 ON_THE_PHONE = ("caller", "help-desk")
-SMALL_WORDS = frozenset(["anybody", "anything", "before", "from", "gone", "have", "inside", "itself", "loudly", "panel", "should", "somebody", "some", "something", "that", "there", "this", "unit", "very", "when", "where", "with"])
+SMALL_WORDS = frozenset(
+    [
+        "anybody", "anything", "before", "from", "gone", "have", "inside", "itself", "loudly", "panel",
+        "should", "somebody", "some", "something", "that", "there", "this", "unit", "very", "when", "where",
+        "with",
+    ]
+)
 SHORT_SIGNS = frozenset(("hit", "hot"))
 
 ACQUITS = re.compile(
-    r"\bnothing (?:at all )?(?:(?:is|was|else is) )?(?:broken|wrong|at fault|the matter)\b|\bno fault (?:is |was )?(?:present|there|found)\b|\bthere is no (?:fault|danger)\b"
+    r"\bnothing (?:at all )?(?:(?:is|was|else is) )?(?:broken|wrong|at fault|the matter)\b"
+    r"|\bno fault (?:is |was )?(?:present|there|found)\b|\bthere is no (?:fault|danger)\b"
     r"|\b(?:stations?|units?|cars?|chargers?|side|equipment) (?:is|are|and cars are) (?:sound|fine|good|healthy|all right|in order|safe)\b"
     r"|\b(?:does|do) what (?:it|they) should\b|\bworks? as (?:designed|it should|intended)\b|\bcharging is still possible\b",
     re.I,
@@ -44,7 +51,10 @@ def signs_asked(k: m.Knowledge) -> Iterator[Finding]:
         asked = _stems(check.ask)
         for outcome in check.outcomes[1:]:
             if not _stems(f"{outcome.id.replace('-', ' ')} {outcome.says}") & asked:
-                yield (check.spot, f"check {check.id}: its question does not name {outcome.id}", f"say {shown(outcome.says)} in a word of it", "danger")
+                yield (
+                    check.spot, f"check {check.id}: its question does not name {outcome.id}",
+                    f"say {shown(outcome.says)} in a word of it", "danger",
+                )
 
 
 def innocence(k: m.Knowledge) -> Iterator[Finding]:
@@ -57,7 +67,10 @@ def innocence(k: m.Knowledge) -> Iterator[Finding]:
     for label, spot, text, left_out in texts:
         found = ACQUITS.search(text) or (None if left_out else NO_OTHER.search(text))
         if found:
-            yield (spot, f"{label}: {shown(found.group())} calls something sound, also beside a danger", "say what was seen, and no more", "innocence")
+            yield (
+                spot, f"{label}: {shown(found.group())} calls something sound, also beside a danger",
+                "say what was seen, and no more", "innocence",
+            )
 
 
 def _stems(text: str) -> set[str]:

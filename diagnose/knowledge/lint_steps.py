@@ -53,7 +53,10 @@ def needs(k: m.Knowledge) -> Iterator[Finding]:
         if step.state == "live":
             yield (step.spot, f"{label}: a live step without 'needs'", "add 'needs: energized' or 'needs: in-use'", "needs")
         elif words := asks_for_use(text):
-            yield (step.spot, f"{label}: {shown(words)} asks for power or use, and 'needs' is not set", "add 'needs: energized' or 'needs: in-use'", "needs")
+            yield (
+                step.spot, f"{label}: {shown(words)} asks for power or use, and 'needs' is not set",
+                "add 'needs: energized' or 'needs: in-use'", "needs",
+            )
 
 
 def back_in_service(k: m.Knowledge) -> Iterator[Finding]:
@@ -76,4 +79,11 @@ def told_to_laypeople(k: m.Knowledge) -> Iterator[Finding]:
             continue
         for name in step.cautions:
             if name in k.cautions and k.cautions[name].audience == "qualified":
-                yield (step.spot, f"{label}: caution {name} is for the qualified, and the step is for {m.a_role(step.role)}", "leave it out, or name one for everybody", "audience")
+                yield (
+                    step.spot,
+                    (
+                        f"{label}: caution {name} is for the qualified, and the step is for "
+                        f"{m.a_role(step.role)}"
+                    ),
+                    "leave it out, or name one for everybody", "audience",
+                )

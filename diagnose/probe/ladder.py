@@ -209,7 +209,15 @@ class Ladder:
         if good:
             found.connected = 5
             if bad:
-                self.notes.append(one_line(f"not every address of {target.host} answers at port {target.port}: {told}; a station that tries only one may fail", 400))
+                self.notes.append(
+                    one_line(
+                        (
+                            f"not every address of {target.host} answers at port {target.port}: {told}; a "
+                            "station that tries only one may fail"
+                        ),
+                        400,
+                    )
+                )
             return "reached", f"port {target.port}: {told}"
         self._why_not(bad)
         return "failed", f"port {target.port}: {told}"

@@ -70,7 +70,10 @@ def _report(seen: Ladder, asked: Asked, stand: Standpoint) -> Report:
     verdict = take(found, asked, stand)
     kept = [t for t in verdict.taken if _stands(seen, t, site)]
     taken = [_worded(seen, t) for t in [*kept, *_own_readings(seen, stand, {t.check for t in kept})]]
-    says = [*_first_words(seen), *_rung_lines(seen), *_remarks(seen, site, stand), *(s for s in verdict.says[1:] if not s.startswith(("401 ", "the bring-up")))]
+    says = [
+        *_first_words(seen), *_rung_lines(seen), *_remarks(seen, site, stand),
+        *(s for s in verdict.says[1:] if not s.startswith(("401 ", "the bring-up"))),
+    ]
     if stand.note:
         says.append(stand.note.replace("Put 'unit N' into the file's name to say otherwise", "--unit N says otherwise"))
     understood = len(seen.rungs)
@@ -138,7 +141,12 @@ def _own_readings(seen: Ladder, stand: Standpoint, there: set[str]) -> list[Take
         taken.append(TakenReading("time-lookup", at, "answers" if answer.offset else "no-answer", answer.says, "line 4"))
     offset = _offset(seen)
     if on_station and offset is not None:
-        taken.append(TakenReading("clock-read", at, f"{offset.seconds:.1f} s", f"by {offset.by}: {probe_time.tell(offset)}", "line 4" if answer and answer.offset else "line 7"))
+        taken.append(
+            TakenReading(
+                "clock-read", at, f"{offset.seconds:.1f} s", f"by {offset.by}: {probe_time.tell(offset)}",
+                "line 4" if answer and answer.offset else "line 7",
+            )
+        )
     check = "laptop-at-switch" if seen.wish.seen_from == "switch" else "laptop-at-station"
     if not on_station and check not in there and seen.got_out():
         taken.append(TakenReading(check, at, "gets-through", "the time service answers", "line 4"))
@@ -208,7 +216,10 @@ def _remarks(seen: Ladder, site: Site | None, stand: Standpoint) -> list[str]:
     if seen.wish.seen_from != "station" and _clock_is_off(seen):
         says.append("this computer's own clock is wrong: set it, then probe again; what it says of dates is not taken")
     if _led_astray(seen):
-        says.append(f"{target.host} is answered with {seen.addresses[0]}, where no server elsewhere can be: a filter bars the name, or a table of this computer holds it")
+        says.append(
+            f"{target.host} is answered with {seen.addresses[0]}, where no server elsewhere can be: a filter "
+            "bars the name, or a table of this computer holds it"
+        )
     kinds = {":" in a for a in seen.addresses}
     if len(kinds) == 2:
         says.append(f"{target.host} has addresses of both families; a station may use either")
@@ -229,7 +240,10 @@ def _about_tls(seen: Ladder, right: float) -> list[str]:
     if shaken.word in ("unknown-issuer", "refused"):
         if not seen.wish.issuers:
             says.append("if the back office names an issuer of its own, give its certificate with --ca; without it this is not taken as a reading")
-        says.append("an issuer that the back office does not name means that something on the way opens the connection: an inspecting proxy, or a sign-in page")
+        says.append(
+            "an issuer that the back office does not name means that something on the way opens the "
+            "connection: an inspecting proxy, or a sign-in page"
+        )
     return says
 
 
@@ -277,7 +291,14 @@ def _figures(seen: Ladder, judged: dict[str, Any]) -> dict[str, Any]:
         "offered": list(seen.wish.subprotocols) if up else [],
         "subprotocol": up.protocol or None if up else None,
         "close_code": up.close_code or None if up else None,
-        "clock": {"offset_s": round(offset.seconds, 4), "uncertainty_s": round(offset.uncertainty, 4), "by": one_line(offset.by, 100)} if offset else None,
+        "clock": (
+            {
+                "offset_s": round(offset.seconds, 4), "uncertainty_s": round(offset.uncertainty, 4),
+                "by": one_line(offset.by, 100),
+            }
+            if offset
+            else None
+        ),
         "interrupted": seen.interrupted or None,
         "seconds": round(time.monotonic() - seen.began, 3),
     }  # fmt: skip

@@ -67,7 +67,15 @@ def look(commands: Run, seconds: float) -> Own:
     device = ways[0][1] if ways else ""
     if len({d for _, d, _ in ways}) > 1:
         others = ", ".join(sorted({d for _, d, _ in ways} - {device}))
-        notes.append(one_line(f"there is more than one way out: this goes by {device}, not by {others}; unplug or switch off what is not the station's network", 300))
+        notes.append(
+            one_line(
+                (
+                    f"there is more than one way out: this goes by {device}, not by {others}; unplug or "
+                    "switch off what is not the station's network"
+                ),
+                300,
+            )
+        )
     if device and Path(f"/sys/class/net/{device}/wireless").exists():
         notes.append(f"{one_line(device, 40)} is a wireless interface: what follows says nothing of the station's cable")
     notes += _clashes(found)

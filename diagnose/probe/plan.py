@@ -252,4 +252,7 @@ def plan_text(plan: ProbePlan) -> str:
     """What will be done, in a sentence."""
     how = "" if plan.host else f" at {plan.setting}"
     tail = ", other settings where nobody answers" if plan.sweep else ""
-    return f"Asks address{'es' if len(plan.units) > 1 else ''} {ranges(plan.units)} over {plan.where}{how}{tail}; {plan.rounds} rounds, at most {plan.rate:g} requests a second."
+    return (
+        f"Asks address{'es' if len(plan.units) > 1 else ''} {ranges(plan.units)} over "
+        f"{plan.where}{how}{tail}; {plan.rounds} rounds, at most {plan.rate:g} requests a second."
+    )

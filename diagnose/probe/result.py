@@ -218,7 +218,10 @@ def _remarks(m: Measured) -> list[str]:
         if why := two_units(u):
             says.append(f"Hint: two units may have address {u.address}; {why}.")
         elif m.plan.register_given and alternates(u.values):
-            says.append(f"Hint only: register {u.chosen.start} of address {u.address} goes to and fro between two values, as if two units answered in turn.")
+            says.append(
+                f"Hint only: register {u.chosen.start} of address {u.address} goes to and fro between two "
+                "values, as if two units answered in turn."
+            )
         if u.left_out:
             says.append(f"Address {u.address} was left out after {u.asked} polls without an answer.")
     if len(says) > MOST_SENTENCES:
@@ -236,8 +239,19 @@ def _remarks(m: Measured) -> list[str]:
 
 def _errors_text(u: UnitMeasure) -> str:
     s = wilson(polls_of(u).failed, u.asked)
-    parts = [f"{n} {what}" for what, n in (("timed out", u.timed_out), ("damaged", u.damaged), ("late", u.late), ("from a wrong address", u.wrong_address)) if n]
-    parts += [f"{n} refused with {code:02X} ({serial.EXCEPTIONS[code].name if code in serial.EXCEPTIONS else 'unknown'})" for code, n in faults(u).items()]
+    parts = [
+        f"{n} {what}"
+        for what, n in (
+            ("timed out", u.timed_out), ("damaged", u.damaged), ("late", u.late),
+            ("from a wrong address", u.wrong_address),
+        )
+        if n
+    ]
+    parts += [
+        f"{n} refused with {code:02X} "
+        f"({serial.EXCEPTIONS[code].name if code in serial.EXCEPTIONS else 'unknown'})"
+        for code, n in faults(u).items()
+    ]
     share = f"{100 * s.share:.3g} % (95 % sure: {100 * s.low:.2g} to {100 * s.high:.2g} %)"
     return f"Address {u.address}: {polls_of(u).failed} of {u.asked} polls failed, {share}: {', '.join(parts)}."
 

@@ -94,7 +94,14 @@ def _not_verified(error: ssl.SSLCertVerificationError) -> Shake:
     if code in WORDS:
         return Shake(WORDS[code], one_line(error.verify_message, 200))
     if code in (SELF_SIGNED, SELF_SIGNED_ABOVE):
-        return Shake("unknown-issuer", "the certificate is self-signed" if code == SELF_SIGNED else "the chain ends in a root that is not trusted here")
+        return Shake(
+            "unknown-issuer",
+            (
+                "the certificate is self-signed"
+                if code == SELF_SIGNED
+                else "the chain ends in a root that is not trusted here"
+            ),
+        )
     if code in NO_ISSUER:
         return Shake("unknown-issuer", "the issuer of the certificate is not known here")
     return Shake("refused", one_line(f"the certificate is not accepted: {error.verify_message}", 200))
@@ -106,7 +113,10 @@ def _broken(error: ssl.SSLError) -> tuple[str, str]:
     reason = str(error.reason or "").upper()
     if isinstance(error, ssl.SSLEOFError) or "EOF" in reason:
         return "cut-off", "the connection is closed during the TLS handshake"
-    if reason in ("WRONG_VERSION_NUMBER", "HTTP_REQUEST", "HTTPS_PROXY_REQUEST", "UNKNOWN_PROTOCOL", "RECORD_LAYER_FAILURE", "PACKET_LENGTH_TOO_LONG", "BAD_RECORD_TYPE"):
+    if reason in (
+        "WRONG_VERSION_NUMBER", "HTTP_REQUEST", "HTTPS_PROXY_REQUEST", "UNKNOWN_PROTOCOL",
+        "RECORD_LAYER_FAILURE", "PACKET_LENGTH_TOO_LONG", "BAD_RECORD_TYPE",
+    ):
         return "cut-off", "what answers does not speak TLS: a plain port, or another service"
     if "PROTOCOL_VERSION" in reason or reason in ("UNSUPPORTED_PROTOCOL", "NO_PROTOCOLS_AVAILABLE"):
         return "alert", "the server speaks no TLS 1.2 or newer"
@@ -205,8 +215,17 @@ def remarks(shaken: Shake, host: str, now: float) -> list[str]:
         return ["the certificates could not be read here; install diagnose with the extra 'live' to see them"] if missing and not _reader() else []
     own, says = shaken.chain[0], []
     if not own.begins:
-        return ["the server's certificate could not be read" if _reader() else "the certificates could not be read here; install diagnose with the extra 'live' to see them"]
-    says.append(one_line(f"certificate of {own.subject or 'nobody'}, issued by {own.issuer or 'nobody'}, valid {_day(own.begins)} to {_day(own.ends)}"))
+        return [
+            "the server's certificate could not be read"
+            if _reader()
+            else "the certificates could not be read here; install diagnose with the extra 'live' to see them"
+        ]
+    says.append(
+        one_line(
+            f"certificate of {own.subject or 'nobody'}, issued by {own.issuer or 'nobody'}, valid "
+            f"{_day(own.begins)} to {_day(own.ends)}"
+        )
+    )
     if now < own.begins:
         says.append(f"it becomes valid only in {(own.begins - now) / DAY:.1f} days")
     elif now > own.ends:
@@ -219,7 +238,12 @@ def remarks(shaken: Shake, host: str, now: float) -> list[str]:
     if not carries(own, host):
         says.append(one_line(f"it does not name {host} but {', '.join(own.names[:5]) or 'no host at all'}"))
     elif own.common.lower() != host.lower() and not _address(host):
-        says.append(one_line(f"its common name is {own.common or 'not there'}, not {host}; a station that looks only there refuses it (Improved security for OCPP 1.6-J, A00)"))
+        says.append(
+            one_line(
+                f"its common name is {own.common or 'not there'}, not {host}; a station that looks only "
+                "there refuses it (Improved security for OCPP 1.6-J, A00)"
+            )
+        )
     if shaken.word == "unknown-issuer":
         says += _about_issuer(shaken.chain)
     return says
@@ -230,7 +254,12 @@ def _about_issuer(chain: tuple[Certificate, ...]) -> list[str]:
     if own.self_signed:
         return ["the server issued its certificate to itself"]
     if own.issuer not in [c.subject for c in chain[1:]]:
-        return [one_line(f"the server does not send the certificate of its issuer {own.issuer}: either that is a root not trusted here, or the server leaves out a certificate in between")]
+        return [
+            one_line(
+                f"the server does not send the certificate of its issuer {own.issuer}: either that is a root "
+                "not trusted here, or the server leaves out a certificate in between"
+            )
+        ]
     return [one_line(f"the chain that the server sends ends at {chain[-1].issuer}, which is not trusted here")]
 
 

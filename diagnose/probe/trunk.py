@@ -379,7 +379,10 @@ class Prober:
         if poll.look.loose or after.loose:
             m.damaged += 1
             if len(m.samples) < KEPT_SAMPLES:
-                m.samples.append(f"line {poll.line}, behind a request to address {poll.unit}: {(poll.look.loose + after.loose)[:40].hex(' ').upper()}")
+                m.samples.append(
+                    f"line {poll.line}, behind a request to address {poll.unit}: "
+                    f"{(poll.look.loose + after.loose)[:40].hex(' ').upper()}"
+                )
         explained = [self._late_one(poll, frame) for frame in (*poll.look.others, *after.others, *(f for _, f in poll.stale))]
         if not poll.counted and poll.look.kind == NOTHING and not after.answered:
             self._waiting[poll.unit] = poll
@@ -393,7 +396,12 @@ class Prober:
         unit = frame[0]
         m = self.measured.units.get(unit)
         waiting = self._waiting.pop(unit, None)
-        if waiting is None or m is None or poll.sent - waiting.ended > LATE_TIMEOUTS * self._plan.timeout_s or frame[1] & 0x7F != waiting.ask.function:
+        if (
+            waiting is None
+            or m is None
+            or poll.sent - waiting.ended > LATE_TIMEOUTS * self._plan.timeout_s
+            or frame[1] & 0x7F != waiting.ask.function
+        ):
             if m is None:
                 self.measured.unexpected[unit] += 1
             elif poll.number - self._answered.get(unit, -SURPLUS_POLLS) <= SURPLUS_POLLS and not (m.timed_out or m.late):

@@ -61,7 +61,8 @@ def _drawn(drawings: Iterable[Drawing]) -> list[dict[str, object]]:
 def evidence_page(report: Report, original: Original, k: m.Knowledge | None) -> str:
     """What one file of evidence shows, in the words of `k`."""
     return _pages().get_template("evidence.html").render(
-        title=one_line(original.name, 200), report=report, original=original, readings=[_read(k, t) for t in report.taken], drawings=_drawn(report.drawings),
+        title=one_line(original.name, 200), report=report, original=original,
+        readings=[_read(k, t) for t in report.taken], drawings=_drawn(report.drawings),
         numbers=_block_of(dict(report.figures)),
     )  # fmt: skip
 

@@ -144,7 +144,8 @@ def svg(trace: Curve, marks: Sequence[CurveMark] = (), title: str = "Waveform", 
     for volt in ticks(low, high):
         parts.append(
             f'<line x1="{left}" x2="{width - right}" y1="{y(volt):.1f}" y2="{y(volt):.1f}" stroke="#ddd"/>'
-            f'<text x="{left - 6}" y="{y(volt) + 4:.1f}" text-anchor="end" fill="#333">{_level(volt, high - low)} {escape(one_line(trace.unit, 8))}</text>'
+            f'<text x="{left - 6}" y="{y(volt) + 4:.1f}" text-anchor="end" '
+            f'fill="#333">{_level(volt, high - low)} {escape(one_line(trace.unit, 8))}</text>'
         )
     for when in _moments(trace):
         anchor = "end" if x(when) > width - right - 30 else "middle"

@@ -129,7 +129,15 @@ def _talk_safe(s: OpenCase, places: list[Place]) -> Talk:
         if not isolated:
             continue
         lock = yield from _must(s, "Number of the lock, or name on the tag?", "lock> ")
-        typed = yield Ask(tuple(wrap("title", f"If the tester was proved before and after, and it is dead, type: {SAFE_WORDS}", s.width)), "made safe> ", (SAFE_WORDS,))
+        typed = yield Ask(
+            tuple(
+                wrap(
+                    "title", f"If the tester was proved before and after, and it is dead, type: {SAFE_WORDS}",
+                    s.width,
+                )
+            ),
+            "made safe> ", (SAFE_WORDS,),
+        )
         if not _says(typed, SAFE_WORDS):
             told = wrap("warn", f"{where}: not recorded, those were not the words. STOP USE stands.", s.width)
             yield from once(f"told of {place}", partial(s.tell_now, told))
@@ -172,7 +180,14 @@ def energized(s: OpenCase, rest: str) -> list[Line]:
 
 def _talk_energized(s: OpenCase, places: list[Place]) -> Talk:
     where = ", ".join("the whole site" if p == SITE else str(p) for p in places)
-    lines = wrap("danger", f"{where}: closed up, locks off by whoever set them, barred to everybody else. Nobody plugs in but for a proof that asks for it.", s.width)
+    lines = wrap(
+        "danger",
+        (
+            f"{where}: closed up, locks off by whoever set them, barred to everybody else. Nobody plugs in "
+            "but for a proof that asks for it."
+        ),
+        s.width,
+    )
     lines += wrap("title", f"If that is so, type: {POWER_WORDS}", s.width)
     typed = yield Ask(tuple(lines), "energized> ", (POWER_WORDS,))
     if not _says(typed, POWER_WORDS):

@@ -45,20 +45,53 @@ _OWN = re.compile(r"['’`´](?:s|re|ve|ll|d|m)\b", re.I)
 _THRICE = re.compile(r"([^\W\d_])\1{2,}")
 ENDS = frozenset(".!?;:\n")
 TURNS = frozenset(
-    ["but", "although", "though", "however", "yet", "still", "except", "then", "now", "because", "since", "so", "when", "while", "whilst", "whereas", "cause", "and", "as", "after", "before", "if", "plus", "instead", "otherwise", "until", "once", "which"]
+    [
+        "but", "although", "though", "however", "yet", "still", "except", "then", "now", "because", "since",
+        "so", "when", "while", "whilst", "whereas", "cause", "and", "as", "after", "before", "if", "plus",
+        "instead", "otherwise", "until", "once", "which",
+    ]
 )
 DENIERS = frozenset(["no", "not", "never", "nothing", "none", "nobody", "without", "neither", "nor", "hardly", "zero", "nil", "nope", "negative"])
 _OR = frozenset(("or", "nor", "/"))
 # After these a denial says nothing about what follows: no longer smoking, not only hot, not sure but I smell ...
 _HOLLOW = frozenset(
-    ["only", "just", "sure", "certain", "longer", "idea", "doubt", "know", "clue", "understand", "surprise", "wonder", "good", "right", "normal", "safe", "more", "matter", "joke", "kid", "explain", "happy", "pretend", "sit", "long", "before", "once", "certain", "secret", "convinced", "tell", "help", "care", "hesitate", "wait", "mention", "exaggerate", "lie"]
+    [
+        "only", "just", "sure", "certain", "longer", "idea", "doubt", "know", "clue", "understand",
+        "surprise", "wonder", "good", "right", "normal", "safe", "more", "matter", "joke", "kid", "explain",
+        "happy", "pretend", "sit", "long", "before", "once", "certain", "secret", "convinced", "tell", "help",
+        "care", "hesitate", "wait", "mention", "exaggerate", "lie",
+    ]
 )
 SMALL = frozenset(
-    ["a", "an", "the", "is", "are", "was", "were", "be", "been", "being", "am", "have", "has", "had", "do", "does", "did", "get", "gets", "got", "getting", "of", "to", "in", "on", "at", "from", "for", "with", "by", "about", "i", "we", "you", "they", "he", "she", "it", "its", "this", "that", "these", "those", "there", "here", "my", "our", "your", "their", "his", "her", "me", "us", "them", "him", "some", "any", "all", "very", "really", "quite", "so", "too", "just", "even", "a", "bit", "little", "also", "again", "already", "ever", "at", "that", "rather", "pretty", "somewhat", "slightly", "will", "would", "can", "could", "may", "might", "must", "shall", "should", "out", "up", "off", "down", "over", "around", "near", "inside", "into", "onto", "one", "ones", "thing", "things", "lot", "lots", "kind", "sort", "of", "like", "as", "and"]
+    [
+        "a", "an", "the", "is", "are", "was", "were", "be", "been", "being", "am", "have", "has", "had", "do",
+        "does", "did", "get", "gets", "got", "getting", "of", "to", "in", "on", "at", "from", "for", "with",
+        "by", "about", "i", "we", "you", "they", "he", "she", "it", "its", "this", "that", "these", "those",
+        "there", "here", "my", "our", "your", "their", "his", "her", "me", "us", "them", "him", "some", "any",
+        "all", "very", "really", "quite", "so", "too", "just", "even", "a", "bit", "little", "also", "again",
+        "already", "ever", "at", "that", "rather", "pretty", "somewhat", "slightly", "will", "would", "can",
+        "could", "may", "might", "must", "shall", "should", "out", "up", "off", "down", "over", "around",
+        "near", "inside", "into", "onto", "one", "ones", "thing", "things", "lot", "lots", "kind", "sort",
+        "of", "like", "as", "and",
+    ]
 )
 # What may stand between a denial and what it denies.
 _THROUGH = frozenset(
-    ["a", "an", "the", "is", "are", "was", "were", "be", "been", "being", "am", "have", "has", "had", "do", "does", "did", "of", "to", "in", "on", "at", "from", "for", "with", "by", "about", "it", "its", "this", "that", "these", "those", "there", "here", "i", "we", "you", "they", "he", "she", "my", "our", "your", "their", "his", "her", "me", "us", "them", "some", "any", "anything", "anybody", "anyone", "anywhere", "something", "somebody", "someone", "one", "all", "very", "really", "quite", "so", "too", "even", "bit", "little", "ever", "yet", "also", "single", "sign", "signs", "trace", "traces", "hint", "evidence", "visible", "obvious", "obviou", "appar", "apparent", "new", "can", "could", "would", "will", "might", "may", "should", "seem", "appear", "look", "notice", "noticed", "feel", "see", "hear", "smell", "find", "observe", "detect", "spot", "get", "got", "getting", "become", "think", "believe", "say", "expect", "report", "unusual", "strange", "weird", "odd", "funny", "loud", "bad", "major", "serious", "real", "big", "small", "slight", "more", "further", "extra", "other", "physical", "kind", "sort", "way", "anymore", "at", "much", "particularly", "especially", "actual", "excess", "excessive", "abnormal", "suspicious", "bad", "whatsoever", "immediate", "imminent", "been"]
+    [
+        "a", "an", "the", "is", "are", "was", "were", "be", "been", "being", "am", "have", "has", "had", "do",
+        "does", "did", "of", "to", "in", "on", "at", "from", "for", "with", "by", "about", "it", "its",
+        "this", "that", "these", "those", "there", "here", "i", "we", "you", "they", "he", "she", "my", "our",
+        "your", "their", "his", "her", "me", "us", "them", "some", "any", "anything", "anybody", "anyone",
+        "anywhere", "something", "somebody", "someone", "one", "all", "very", "really", "quite", "so", "too",
+        "even", "bit", "little", "ever", "yet", "also", "single", "sign", "signs", "trace", "traces", "hint",
+        "evidence", "visible", "obvious", "obviou", "appar", "apparent", "new", "can", "could", "would",
+        "will", "might", "may", "should", "seem", "appear", "look", "notice", "noticed", "feel", "see",
+        "hear", "smell", "find", "observe", "detect", "spot", "get", "got", "getting", "become", "think",
+        "believe", "say", "expect", "report", "unusual", "strange", "weird", "odd", "funny", "loud", "bad",
+        "major", "serious", "real", "big", "small", "slight", "more", "further", "extra", "other", "physical",
+        "kind", "sort", "way", "anymore", "at", "much", "particularly", "especially", "actual", "excess",
+        "excessive", "abnormal", "suspicious", "bad", "whatsoever", "immediate", "imminent", "been",
+    ]
 )
 _PERCEIVE = frozenset(["smell", "feel", "look", "hear", "see", "notice"])
 

@@ -14,7 +14,15 @@ from diagnose.words.stems import regular
 Key = TypeVar("Key")
 
 _IDLE = frozenset(
-    ["a", "an", "the", "is", "are", "was", "were", "be", "been", "am", "at", "of", "on", "in", "to", "for", "from", "with", "and", "or", "it", "its", "it's", "this", "that", "these", "those", "there", "here", "i", "we", "they", "he", "she", "you", "our", "my", "your", "their", "some", "any", "has", "have", "had", "do", "does", "did", "but", "so", "just", "very", "please", "still", "when", "while", "if", "by", "as", "then", "than", "too", "also", "again", "now", "get", "gets", "got", "seems", "seem", "like", "says", "say", "about", "unit", "units", "station", "stations", "charger", "chargers", "post", "posts", "number"]
+    [
+        "a", "an", "the", "is", "are", "was", "were", "be", "been", "am", "at", "of", "on", "in", "to", "for",
+        "from", "with", "and", "or", "it", "its", "it's", "this", "that", "these", "those", "there", "here",
+        "i", "we", "they", "he", "she", "you", "our", "my", "your", "their", "some", "any", "has", "have",
+        "had", "do", "does", "did", "but", "so", "just", "very", "please", "still", "when", "while", "if",
+        "by", "as", "then", "than", "too", "also", "again", "now", "get", "gets", "got", "seems", "seem",
+        "like", "says", "say", "about", "unit", "units", "station", "stations", "charger", "chargers", "post",
+        "posts", "number",
+    ]
 )
 _SAME = {
     "ev": "vehicle",

@@ -77,7 +77,15 @@ class Lexicon:
         phrases = [p for _, p, _ in self.phrases.rows] + [p for _, p, _ in self._parts.rows]
         for item in (item for p in phrases for item in p):
             found |= self._single[item[1:-1]] if item.startswith("<") else {item}
-        dull = frozenset().union(*(self._single[g] for g in ("equipment", "panel", "metal", "person", "animal", "vehicle", "building", "body", "touching")))
+        dull = frozenset().union(
+            *(
+                self._single[g]
+                for g in (
+                    "equipment", "panel", "metal", "person", "animal", "vehicle", "building", "body",
+                    "touching",
+                )
+            )
+        )
         return frozenset(w for w in found if w not in SMALL and w not in DENIERS and w not in dull)
 
     def _spelled(self, groups: Mapping[str, m.Group], words: Mapping[str, m.Words]) -> frozenset[str]:

@@ -12,7 +12,12 @@ from collections.abc import Sequence
 _CELSIUS = frozenset(["c", "deg", "degree", "degrees", "celsius", "centigrade", "degc", "grad"])
 _FAHRENHEIT = frozenset(("f", "fahrenheit"))
 _VOLT = frozenset(["v", "volt", "volts", "vac"])
-_OTHER = frozenset(["a", "amp", "amps", "ma", "ohm", "ohms", "kohm", "mohm", "kw", "kwh", "w", "m", "mm", "cm", "nm", "hz", "ms", "min", "minutes", "hours", "h", "percent", "mv", "dbm", "baud"])
+_OTHER = frozenset(
+    [
+        "a", "amp", "amps", "ma", "ohm", "ohms", "kohm", "mohm", "kw", "kwh", "w", "m", "mm", "cm", "nm",
+        "hz", "ms", "min", "minutes", "hours", "h", "percent", "mv", "dbm", "baud",
+    ]
+)
 
 
 def measures(words: Sequence[str]) -> dict[int, str]:

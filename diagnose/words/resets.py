@@ -23,14 +23,20 @@ _CLOSES = re.compile(
     rf"|(?:flip|flick|press|push|hit){_ENDING}{_WORD}{{0,3}}? (?:breaker|switch|fuse|rcd|gfci|test button))\b"
 )
 _MANY = re.compile(
-    r"\b(?:twice|thrice|(?:\d+|two|three|four|five|six|seven|eight|nine|ten|a few|few|a couple of|couple of|several|many|multiple|dozens? of|loads of|lots of) (?:more )?(?:times?|goes|x)"
-    r"|\d+ ?x|x ?\d+|again and again|over and over|time and again|time after time|again|repeatedly|constantly|continually|always|non ?stop|all (?:day|week|night|morning|the time)|once more|one more time|another go"
-    r"|(?:keep|keeps|kept|keeping) (?:on )?(?:having to )?(?=\w)|(?:every|each) (?:\w+ )?(?:\w+ )?(?:time|day|morning|evening|night|hour|hours|minute|minutes|charge|week)"
+    r"\b(?:twice|thrice|(?:\d+|two|three|four|five|six|seven|eight|nine|ten|a few|few|a couple of|couple of"
+    r"|several|many|multiple|dozens? of|loads of|lots of) (?:more )?(?:times?|goes|x)"
+    r"|\d+ ?x|x ?\d+|again and again|over and over|time and again|time after time|again|repeatedly|constantly"
+    r"|continually|always|non ?stop|all (?:day|week|night|morning|the time)|once more|one more time"
+    r"|another go"
+    r"|(?:keep|keeps|kept|keeping) (?:on )?(?:having to )?(?=\w)"
+    r"|(?:every|each) (?:\w+ )?(?:\w+ )?(?:time|day|morning|evening|night|hour|hours|minute|minutes|charge"
+    r"|week)"
     r"|(?:once|twice) (?:a|an|per) (?:day|hour|week)|daily|hourly|still (?:trips|tripping|pops|popping|goes|kicks))\b"
 )
 _NOT = re.compile(r"\b(?:not|never|nobody|without|no one|stopped|do not|did not|won t)\b(?: \w+){0,4} ?$")
 _OTHER = re.compile(
-    r"\b(?:router|modem|switch of the network|password|passcode|pin code|account|app|phone|laptop|browser|wi ?fi|sim|network switch|access point|clock|counter|meter reading|odometer)\b"
+    r"\b(?:router|modem|switch of the network|password|passcode|pin code|account|app|phone|laptop|browser"
+    r"|wi ?fi|sim|network switch|access point|clock|counter|meter reading|odometer)\b"
 )
 _ITSELF = re.compile(r"\b(?:itself|by its own|on its own|by itself|automatic(?:ally)?|auto)\b")
 

@@ -69,7 +69,13 @@ def longest(view: View, least: float, rows: slice | None = None) -> tuple[float,
 
 def bands(view: View) -> Bands | None:
     """The load against the recorded breaker; None without a current or a recorded rating."""
-    rating = view.branch.quantity("unit.breaker") if view.where.point != "panel" else view.site.number("panel.breaker", view.where.place) if view.where.place else None
+    rating = (
+        view.branch.quantity("unit.breaker")
+        if view.where.point != "panel"
+        else view.site.number("panel.breaker", view.where.place)
+        if view.where.place
+        else None
+    )
     if rating is None or not np.isfinite(view.load).any():
         return None
     family, log = view.branch.family(), view.log
@@ -91,7 +97,10 @@ def bands(view: View) -> Bands | None:
     steady = np.sort(load[np.isfinite(view.load)])
     most = float(steady[max(0, len(steady) - 1 - len(steady) // 500)]) / rating
     own = view.branch.choice("unit.circuit") is not None
-    return Bands(rating, family, own and view.where.point != "panel", over, tuple(found), most, first.due if first else None, first.point.source if first else "")
+    return Bands(
+        rating, family, own and view.where.point != "panel", over, tuple(found), most,
+        first.due if first else None, first.point.source if first else "",
+    )
 
 
 class Trip(NamedTuple):

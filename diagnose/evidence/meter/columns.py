@@ -33,13 +33,20 @@ _WATT_PREFIX = {"": 1.0, "k": 1e3, "K": 1e3, "M": 1e6, "m": 1e-3}
 _PREFIX = {"": 1.0, "k": 1e3, "K": 1e3, "m": 1e-3, "M": 1e-3, "u": 1e-6, "µ": 1e-6, "μ": 1e-6}
 _UNIT = re.compile(
     r"(?P<volts>(?P<pv>[kKmMuµμ]?)(?:V|v)(?:olts?|OLTS?)?)|(?P<amps>(?P<pa>[kKmMuµμ]?)(?:A|a)(?:mps?|MPS?|mperes?)?)"
-    r"|(?P<watts>(?P<pw>[kKmM]?)(?:W|w)(?:atts?|ATTS?)?)|(?P<c>(?:°|º|deg\.?\s?|Deg\.?\s?)?[cC](?:elsius)?)|(?P<f>(?:°|º|deg\.?\s?|Deg\.?\s?)?[fF](?:ahrenheit)?)"
+    r"|(?P<watts>(?P<pw>[kKmM]?)(?:W|w)(?:atts?|ATTS?)?)|(?P<c>(?:°|º|deg\.?\s?|Deg\.?\s?)?[cC](?:elsius)?)"
+    r"|(?P<f>(?:°|º|deg\.?\s?|Deg\.?\s?)?[fF](?:ahrenheit)?)"
 )
 _SUFFIX = re.compile(r"[\s_.]*(?:ac|dc|rms|trms|ac\s?\+\s?dc)\s*$", re.IGNORECASE)
 _BRACKET = re.compile(r"[\[(]\s*([^\[\]()]{1,16}?)\s*[\])]")
-_IN = re.compile(r"(?:(?:\bin|[/,_])\s*([kKmMuµμ]?[VvAaWw]|[°º]\s?[CcFf]|deg\s?[CFcf])|\s(k?[Vv]|[mkuµμ][VvAaWw]|[Ww]|[°º]\s?[CcFf]))(?:ac|rms)?\s*$")
+_IN = re.compile(
+    r"(?:(?:\bin|[/,_])\s*([kKmMuµμ]?[VvAaWw]|[°º]\s?[CcFf]|deg\s?[CFcf])"
+    r"|\s(k?[Vv]|[mkuµμ][VvAaWw]|[Ww]|[°º]\s?[CcFf]))(?:ac|rms)?\s*$"
+)
 _NOT_USED = re.compile(
-    r"\b(?:factor|pf|cos|reactive|apparent|var|k?va|energy|k?wh|k?varh|ah|freq|frequency|hz|thd|harmonic|angle|phase shift|crest|event|status|flag|note|unbalance|imbalance)\b",
+    (
+        r"\b(?:factor|pf|cos|reactive|apparent|var|k?va|energy|k?wh|k?varh|ah|freq|frequency|hz|thd|harmonic"
+        r"|angle|phase shift|crest|event|status|flag|note|unbalance|imbalance)\b"
+    ),
     re.IGNORECASE,
 )
 _EXTREME = re.compile(r"\b(?:min|minimum|max|maximum|peak|low|high)\b", re.IGNORECASE)
@@ -47,7 +54,9 @@ _PAIR = re.compile(r"(?:^|[^a-z0-9])[uv]?_?(?:l|ph)?\s?([123abc])\s?[-–/_ ]?\s
 _ONE = re.compile(r"(?:^|[^a-z0-9])(?:(?:[uvip]|a(?=_?(?:l|ph)?[123]))_?)?(?:l|ph)?\s?([123abcn])(?![a-z0-9])")
 _WORDS = ((re.compile(r"\b(?:line|leg|phase|pole)\b"), "l"), (re.compile(r"\b(?:ground|gnd|earth|pe)\b"), "g"), (re.compile(r"\bneutral\b"), "n"))
 _DULL = re.compile(
-    r"\b(?:volts?|voltage|amps?|amperes?|current|watts?|power|active|true|real|avg|average|mean|rms|trms|ac|value|reading|channel|ch|input|at|of|the|meter|clamp|unit|breaker|panel|station|load|side|supply|total|temp|temperature|lug|terminal|joint)\b"
+    r"\b(?:volts?|voltage|amps?|amperes?|current|watts?|power|active|true|real|avg|average|mean|rms|trms|ac"
+    r"|value|reading|channel|ch|input|at|of|the|meter|clamp|unit|breaker|panel|station|load|side|supply|total"
+    r"|temp|temperature|lug|terminal|joint)\b"
 )
 _LEG = {"1": "a", "2": "b", "3": "c", "pe": "g", "e": "g"}
 _SPOTS = (

@@ -61,7 +61,14 @@ def charge_course(a: MeterFindings, at: str) -> list[TakenReading]:
         return told("cut-off", f"from {c.last:.1f} A to nothing at once, with the volts", c)
     for cut in a.cuts:
         if cut.seen and cut.column is not None:
-            return told("steps-down-warm", f"down to {cut.low:.1f} A {cut.cuts} times as {one(view.title(cut.column))} rises to {cut.down:.1f} °C, up again at {cut.up:.1f} °C", cut.charge)
+            return told(
+                "steps-down-warm",
+                (
+                    f"down to {cut.low:.1f} A {cut.cuts} times as {one(view.title(cut.column))} rises to "
+                    f"{cut.down:.1f} °C, up again at {cut.up:.1f} °C"
+                ),
+                cut.charge,
+            )
     shared = _with_others(a)
     if shared is not None:
         charge, count = shared
@@ -153,7 +160,10 @@ def trip_time(a: MeterFindings, at: str) -> list[TakenReading]:
     bound = _passed(a)
     if bound is not None:
         point, s = bound.point, bound.stretch
-        because = f"never under {100 * point.multiple:.0f} % of {found.rating:g} A for {clock(s.seconds)}; it had to open within {clock(point.seconds)} ({point.source})"
+        because = (
+            f"never under {100 * point.multiple:.0f} % of {found.rating:g} A for {clock(s.seconds)}; it had "
+            f"to open within {clock(point.seconds)} ({point.source})"
+        )
         return told("past-band", because, s.begin, s.end)
     if a.trips and alone(view) and not upstream_went(a):
         t = a.trips[-1]

@@ -107,11 +107,35 @@ def _cut_marks(a: MeterFindings, column: int | None) -> tuple[CurveMark, ...]:
 
 def _volt_marks(a: MeterFindings) -> tuple[CurveMark, ...]:
     view, origin = a.view, float(a.view.log.times[0])
-    found = [(0, CurveMark(x.start - origin, f"leg {x.leg.upper()} is lost" if x.leg else "a leg is lost, fed back through the unit")) for x in a.lost]
+    found = [
+        (
+            0,
+            CurveMark(
+                x.start - origin,
+                f"leg {x.leg.upper()} is lost" if x.leg else "a leg is lost, fed back through the unit",
+            ),
+        )
+        for x in a.lost
+    ]
     if a.floats is not None:
-        found.append((1, CurveMark(float(view.log.times[a.floats.begin]) - origin, f"leg {a.floats.low_leg.upper()} goes to {a.floats.low:.0f} V, another to {a.floats.high:.0f} V")))
+        found.append(
+            (
+                1,
+                CurveMark(
+                    float(view.log.times[a.floats.begin]) - origin,
+                    (
+                        f"leg {a.floats.low_leg.upper()} goes to {a.floats.low:.0f} V, another to "
+                        f"{a.floats.high:.0f} V"
+                    ),
+                ),
+            )
+        )
     found += [(2, CurveMark(c.stop - origin, "current and volts go together")) for c in a.ended]
-    found += [(3, CurveMark(c.stop - origin, f"the supply is away for {clock(c.away)}")) for c in a.charges if c.ending == "interrupted" and c.away is not None]
+    found += [
+        (3, CurveMark(c.stop - origin, f"the supply is away for {clock(c.away)}"))
+        for c in a.charges
+        if c.ending == "interrupted" and c.away is not None
+    ]
     return _marks(found)
 
 

@@ -64,12 +64,25 @@ def _held(a: MeterFindings, limit: float, place: Place) -> str:
     wanted = _wanted(a, place)
     if wanted is None or wanted < HELD_SHARE * limit:
         return ""
-    settings = {s for u in site.units_of(place) if (s := usable(site.number("unit.setting", Place("unit", u)) or site.number("unit.rating", Place("unit", u))))}
+    settings = {
+        s
+        for u in site.units_of(place)
+        if (
+            s := usable(
+                site.number("unit.setting", Place("unit", u)) or site.number("unit.rating", Place("unit", u))
+            )
+        )
+    }
     levels = [x for x in a.held if abs(x.amps - limit) <= AT_LIMIT * limit]
     if any(s * k and abs(s * k - x.amps) <= AT_LIMIT * x.amps for s in settings for x in levels for k in range(1, len(site.units) + 1)):
         return ""
     seconds = sum(x.seconds for x in levels)
-    return f"level at the site limit of {limit:g} A for {clock(seconds)}; the stations' settings add up to {wanted:.0f} A" if seconds >= HELD_S else ""
+    return (
+        f"level at the site limit of {limit:g} A for {clock(seconds)}; the stations' settings add up to "
+        f"{wanted:.0f} A"
+        if seconds >= HELD_S
+        else ""
+    )
 
 
 def _wanted(a: MeterFindings, place: Place) -> float | None:
@@ -109,7 +122,11 @@ def _under(a: MeterFindings, breaker: float | None, limit: float | None) -> str:
         return ""
     most = float(np.nanmax(view.high_load))
     share = breaker / circuit.CONTINUOUS if view.branch.north_american() else breaker
-    if most > min(share, limit if limit is not None else share) or any(c.ending in ("unknown", "lost-at-end", "interrupted") for c in a.charges) or a.lost:
+    if (
+        most > min(share, limit if limit is not None else share)
+        or any(c.ending in ("unknown", "lost-at-end", "interrupted") for c in a.charges)
+        or a.lost
+    ):
         return ""
     return f"at most {most:.1f} A in any line, the feeder breaker of {breaker:g} A may carry {share:g} A for hours"
 

@@ -26,7 +26,13 @@ MOST_COLUMNS = 200
 MOST_USED = 24
 ROWS_SEEN = 40  # rows from which the layout is told
 _TIMES = re.compile(r"\b(?:time|elapsed|seconds?|secs?|minutes?|hours?|date|stamp|timestamp|epoch|t)\b", re.IGNORECASE)
-_INTERVAL = re.compile(r"\b(?:interval|sampl\w{0,8}(?:\s\w{1,8})?|rate|period)\s*[:=,;\t]\s*\"?(\d{1,6}(?:[.,]\d{1,6})?)\s*[,;\t]?\s*(ms|s|sec|seconds?|min|minutes?|h)\b", re.IGNORECASE)
+_INTERVAL = re.compile(
+    (
+        r"\b(?:interval|sampl\w{0,8}(?:\s\w{1,8})?|rate|period)\s*[:=,;\t]\s*"
+        r"\"?(\d{1,6}(?:[.,]\d{1,6})?)\s*[,;\t]?\s*(ms|s|sec|seconds?|min|minutes?|h)\b"
+    ),
+    re.IGNORECASE,
+)
 
 
 @dataclass
@@ -175,4 +181,7 @@ def _unit_cells(rows: list[list[str]], times: tuple[int, ...]) -> dict[int, int]
 def describe(wanted: LogLayout) -> str:
     """The layout in words, for a person who wonders what was read."""
     name = {";": "semicolons", "\t": "tabs", ",": "commas"}[wanted.separator]
-    return f"columns separated by {name}, decimal {'comma' if wanted.comma else 'point'}, {len(wanted.used)} column{'s' if len(wanted.used) > 1 else ''} of values used"
+    return (
+        f"columns separated by {name}, decimal {'comma' if wanted.comma else 'point'}, {len(wanted.used)} "
+        f"column{'s' if len(wanted.used) > 1 else ''} of values used"
+    )

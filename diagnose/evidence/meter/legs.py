@@ -102,7 +102,11 @@ def floating(view: View) -> FloatingNeutral | None:
         bad &= np.abs(held - view.nominal) < 0.1 * view.nominal
     else:
         return None
-    runs = [(a, b) for a, b in _runs(np.asarray(bad, dtype=bool)) if log.times[b - 1] + log.seconds[b - 1] - log.times[a] >= max(LEAST_S, 1.5 * log.interval)]
+    runs = [
+        (a, b)
+        for a, b in _runs(np.asarray(bad, dtype=bool))
+        if log.times[b - 1] + log.seconds[b - 1] - log.times[a] >= max(LEAST_S, 1.5 * log.interval)
+    ]
     if not runs:
         return None
     inside = np.concatenate([np.arange(a, b) for a, b in runs])

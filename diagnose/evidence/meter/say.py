@@ -33,7 +33,10 @@ def _hot(a: MeterFindings) -> list[str]:
     watts = heat_of(a.sag.leg_ohms, a.view.branch.load()) if a.sag.leg else 0.0
     if not watts > HOT_W:
         return []
-    return [f"DANGER: {watts:.0f} W in one joint or conductor of leg {a.sag.leg.upper()} can start a fire: no charging here until a qualified person has found it"]
+    return [
+        f"DANGER: {watts:.0f} W in one joint or conductor of leg {a.sag.leg.upper()} can start a fire: no "
+        "charging here until a qualified person has found it"
+    ]
 
 
 def _reading(a: MeterFindings) -> list[str]:
@@ -51,9 +54,16 @@ def _reading(a: MeterFindings) -> list[str]:
         out.append(f"{log.gaps} gap{'s' if log.gaps > 1 else ''} in the log, {clock(log.gap_seconds)} in all; nothing is concluded across a gap")
     if log.jump_count:
         back, line = log.jumps[0]
-        out.append(f"the clock goes back {log.jump_count} time{'s' if log.jump_count > 1 else ''}, first by {clock(-back)} at line {line}; the log is read on as if no time had passed")
+        out.append(
+            f"the clock goes back {log.jump_count} time{'s' if log.jump_count > 1 else ''}, first by "
+            f"{clock(-back)} at line {line}; the log is read on as if no time had passed"
+        )
     if log.tolerance > 1 or (len(log.times) < log.samples and log.samples > MOST):
-        out.append(f"a long log: like neighbours were merged into {len(log.times)} rows, steps of the current keep their place" + (f"; tolerances widened {log.tolerance:g} times" if log.tolerance > 1 else ""))
+        out.append(
+            f"a long log: like neighbours were merged into {len(log.times)} rows, steps of the current keep "
+            "their place"
+            + (f"; tolerances widened {log.tolerance:g} times" if log.tolerance > 1 else "")
+        )
     if a.spikes:
         out.append(f"{a.spikes} single samples of the current stand out and count for no level")
     if tally.cut:
@@ -87,7 +97,11 @@ def _current(a: MeterFindings) -> list[str]:
         key = next((k for k in merged if abs(k - x.amps) < max(0.5, 0.03 * k)), x.amps)
         merged[key] = merged.get(key, 0.0) + x.seconds
     shown = sorted(merged.items(), key=lambda p: -p[1])[:6]
-    out.append("levels of the current: " + ", ".join(f"{k:.1f} A for {clock(v)}" for k, v in shown) + (f" and {len(merged) - 6} more" if len(merged) > 6 else ""))
+    out.append(
+        "levels of the current: "
+        + ", ".join(f"{k:.1f} A for {clock(v)}" for k, v in shown)
+        + (f" and {len(merged) - 6} more" if len(merged) > 6 else "")
+    )
     origin = float(view.log.times[0])
     steps = [(x, y) for x, y in pairwise(loaded) if abs(x.amps - y.amps) >= 2.0 and y.start - x.stop < max(60.0, 5 * view.log.interval)]
     if steps:
@@ -133,16 +147,28 @@ def _sag(a: MeterFindings) -> list[str]:
         out += _beyond(a, whole, whole.beyond, amps)
     if found.leg:
         out.append(
-            f"leg {found.leg.upper()} loses {1e3 * found.leg_ohms:.0f} ± {1e3 * found.leg_bar:.0f} mΩ more than the other: a joint or a conductor of that leg alone "
+            f"leg {found.leg.upper()} loses {1e3 * found.leg_ohms:.0f} ± {1e3 * found.leg_bar:.0f} mΩ more "
+            "than the other: a joint or a conductor of that leg alone "
             f"({heat_of(found.leg_ohms, amps):.0f} W at {amps:g} A), for feeder and utility load both legs alike"
         )
-    elif len([s for s in found.sources if s.leg]) >= 2 and whole is not None and whole.beyond is not None and whole.beyond - whole.bar > FEEDER_SHARE * view.nominal / amps:
+    elif (
+        len([s for s in found.sources if s.leg]) >= 2
+        and whole is not None
+        and whole.beyond is not None
+        and whole.beyond - whole.bar > FEEDER_SHARE * view.nominal / amps
+    ):
         out.append("both legs lose alike: feeder, transformer or conductors rather than one joint")
     if found.upstream is not None and whole is not None:
         run = whole.ohms - found.upstream.ohms
-        out.append(f"of these {1e3 * found.upstream.ohms:.0f} mΩ lie ahead of {one(view.title(found.upstream.column))}, {1e3 * run:.0f} mΩ between there and here")
+        out.append(
+            f"of these {1e3 * found.upstream.ohms:.0f} mΩ lie ahead of "
+            f"{one(view.title(found.upstream.column))}, {1e3 * run:.0f} mΩ between there and here"
+        )
     if found.drift is not None and found.drift > 0.01 * view.nominal:
-        out.append(f"the supply itself moves by {found.drift:.1f} V during the log, whatever the load; only what moves with the load is counted above")
+        out.append(
+            f"the supply itself moves by {found.drift:.1f} V during the log, whatever the load; only what "
+            "moves with the load is counted above"
+        )
     return out
 
 
@@ -155,13 +181,21 @@ def _beyond(a: MeterFindings, whole: SourceOhms, beyond: float, amps: float) -> 
     if beyond - whole.bar <= usual:
         return [f"{text}: no more than feeder and transformer usually take (2 % of {view.nominal:g} V)"]
     where = "" if a.sag.leg or len([s for s in a.sag.sources if s.leg]) >= 2 else "; one column of volts cannot tell in which leg"
-    return [f"{text}, more than feeder and transformer should take: a joint, thinner or longer wires than recorded, or a weak supply; in one joint {heat_of(beyond, amps):.0f} W{where}"]
+    return [
+        f"{text}, more than feeder and transformer should take: a joint, thinner or longer wires than "
+        f"recorded, or a weak supply; in one joint {heat_of(beyond, amps):.0f} W{where}"
+    ]
 
 
 def _legs(a: MeterFindings) -> list[str]:
     view, out = a.view, []
     for x in a.lost[:2]:
-        what = f"leg {x.leg.upper()} is lost" if x.leg else "a leg is lost (all legs read alive, but nothing is between the wires: one is fed back through the unit)"
+        what = (
+            f"leg {x.leg.upper()} is lost"
+            if x.leg
+            else "a leg is lost (all legs read alive, but nothing is between the wires: one is fed back "
+            "through the unit)"
+        )
         volts = f"{x.volts:.0f} V" if x.volts is not None else ""
         between = f"{x.across:.0f} V between the wires" if x.across is not None else ""
         detail = ", ".join(t for t in (volts, between, "with load on" if x.loaded else "no load on") if t)
@@ -191,8 +225,18 @@ def _breaker(a: MeterFindings) -> list[str]:
     out.append(f"time over shares of {rated}: " + ", ".join(f"{100 * m:.0f} % {clock(s)}" for m, s in over))
     for b in found.bounds:
         if b.due is not None:
-            held = "" if any(c.stop >= b.due and c.start <= b.due and c.ending == "supply-lost" and c.stop - b.due < 60 for c in a.charges) else ", and it did not: wrong rating, wrong breaker, or it does not work"
-            out.append(f"never under {100 * b.point.multiple:.0f} % for {clock(b.stretch.seconds)}: {rated} had to open within {clock(b.point.seconds)} ({b.point.source}){held}")
+            held = (
+                ""
+                if any(
+                    c.stop >= b.due and c.start <= b.due and c.ending == "supply-lost" and c.stop - b.due < 60
+                    for c in a.charges
+                )
+                else ", and it did not: wrong rating, wrong breaker, or it does not work"
+            )
+            out.append(
+                f"never under {100 * b.point.multiple:.0f} % for {clock(b.stretch.seconds)}: {rated} had to "
+                f"open within {clock(b.point.seconds)} ({b.point.source}){held}"
+            )
             break
     else:
         hold = 1.0 if found.family == "ul489" else 1.13
@@ -212,9 +256,17 @@ def _endings(a: MeterFindings) -> list[str]:
             "must-trip-within": f"a load at which it has to open within {clock(t.verdict.seconds or 0)}",
         }[t.verdict.verdict]
         heat = f", {t.celsius:.0f} °C at the breaker" if t.celsius is not None else ""
-        out.append(f"volts and current went together {clock(t.seconds)} after the load came on, at {100 * t.mean:.0f} % of the breaker's rating (at most {100 * t.most:.0f} %){heat}: {word} ({t.verdict.source})")
+        out.append(
+            f"volts and current went together {clock(t.seconds)} after the load came on, at "
+            f"{100 * t.mean:.0f} % of the breaker's rating (at most {100 * t.most:.0f} %){heat}: {word} "
+            f"({t.verdict.source})"
+        )
     if not a.trips:
-        out += [f"volts and current went together {clock(c.seconds)} after the load came on, at {c.last:.1f} A: a breaker or a switch opened" for c in a.ended[:MOST_SENTENCES]]
+        out += [
+            f"volts and current went together {clock(c.seconds)} after the load came on, at {c.last:.1f} A: "
+            "a breaker or a switch opened"
+            for c in a.ended[:MOST_SENTENCES]
+        ]
     if a.ended:
         out.append("a trip ahead of the branch breaker, or a hand at the switch, looks the same in this log")
     cooler = held_when_cooler(a)
@@ -223,21 +275,36 @@ def _endings(a: MeterFindings) -> list[str]:
         out.append(f"a like load was held for {clock(other.seconds)} at {cool:.0f} °C; the breaker opened at {hot:.0f} °C")
     short = [c for c in a.charges if c.ending == "interrupted"]
     if short:
-        out.append(f"{len(short)} time{'s' if len(short) > 1 else ''} the supply was gone under load and back within {SELF_CLOSING:g} s: an interruption of the supply, no breaker")
+        out.append(
+            f"{len(short)} time{'s' if len(short) > 1 else ''} the supply was gone under load and back "
+            f"within {SELF_CLOSING:g} s: an interruption of the supply, no breaker"
+        )
     if any(c.ending == "lost-at-end" for c in a.charges):
-        out.append("volts and current went together just before the log ends; an interruption of the supply and a breaker that opened cannot be told apart")
+        out.append(
+            "volts and current went together just before the log ends; an interruption of the supply and a "
+            "breaker that opened cannot be told apart"
+        )
     halves = sum(c.ending == "leg-lost" for c in a.charges)
     if halves:
-        out.append(f"{halves} charge{'s' if halves > 1 else ''} ended as one leg went and another stayed: a lost leg, not a breaker of two poles that opened")
+        out.append(
+            f"{halves} charge{'s' if halves > 1 else ''} ended as one leg went and another stayed: a lost "
+            "leg, not a breaker of two poles that opened"
+        )
     stopped = [c for c in a.charges if c.ending == "stopped"]
     if stopped:
         out.append(f"{len(stopped)} charge{'s' if len(stopped) > 1 else ''} ended at once with the volts still there: the unit or the car stopped")
     unknown = [c for c in a.charges if c.ending == "unknown"]
     if unknown:
-        out.append(f"{len(unknown)} charge{'s' if len(unknown) > 1 else ''} ended at once; without volts in the log, breaker and unit cannot be told apart")
+        out.append(
+            f"{len(unknown)} charge{'s' if len(unknown) > 1 else ''} ended at once; without volts in the "
+            "log, breaker and unit cannot be told apart"
+        )
     torn = [c for c in a.charges if c.ending == "gap"]
     if torn:
-        out.append(f"{len(torn)} charge{'s' if len(torn) > 1 else ''} ended in a gap of the log; a logger fed from the same circuit goes dark with it")
+        out.append(
+            f"{len(torn)} charge{'s' if len(torn) > 1 else ''} ended in a gap of the log; a logger fed from "
+            "the same circuit goes dark with it"
+        )
     if a.charges and a.charges[-1].ending == "log-ends":
         out.append("the log ends while the load is on")
     return out
@@ -287,7 +354,8 @@ def figures(a: MeterFindings) -> dict[str, Any]:
         "level_count": len(a.held), "charges": [_charge(c, origin) for c in a.charges[:MOST_LEVELS]], "charge_count": len(a.charges),
         "idle_v": a.sag.idle, "loaded_v": a.sag.loaded, "loaded_a": a.sag.at_amps, "drift_v": a.sag.drift,
         "sources": [_source(a, s) for s in a.sag.sources], "upstream": _source(a, a.sag.upstream) if a.sag.upstream else None,
-        "worse_leg": a.sag.leg or None, "worse_leg_ohms": a.sag.leg_ohms if a.sag.leg else None, "worse_leg_bar_ohms": a.sag.leg_bar if a.sag.leg else None,
+        "worse_leg": a.sag.leg or None, "worse_leg_ohms": a.sag.leg_ohms if a.sag.leg else None,
+        "worse_leg_bar_ohms": a.sag.leg_bar if a.sag.leg else None,
         "lost_legs": [
             {"start_s": x.start - origin, "seconds": x.seconds, "leg": x.leg or None, "volts": x.volts, "across_v": x.across, "loaded": x.loaded}
             for x in a.lost[:MOST_LEVELS]],
@@ -298,9 +366,16 @@ def figures(a: MeterFindings) -> dict[str, Any]:
             "longest_s": {f"{100 * x.point.multiple:.0f} %": x.stretch.seconds for x in b.bounds},
             "had_to_open_s": None if b.due is None else b.due - origin, "source": b.source or None},
         "trips": [
-            {"after_s": t.seconds, "multiple": t.mean, "most": t.most, "verdict": t.verdict.verdict, "celsius": t.celsius} for t in a.trips[:MOST_LEVELS]],
+            {
+                "after_s": t.seconds, "multiple": t.mean, "most": t.most, "verdict": t.verdict.verdict,
+                "celsius": t.celsius,
+            }
+            for t in a.trips[:MOST_LEVELS]],
         "cut_backs": [
-            {"cuts": c.cuts, "recoveries": c.recoveries, "period_s": c.period, "high_a": c.high, "low_a": c.low, "down_c": c.down, "up_c": c.up, "heat": c.seen}
+            {
+                "cuts": c.cuts, "recoveries": c.recoveries, "period_s": c.period, "high_a": c.high,
+                "low_a": c.low, "down_c": c.down, "up_c": c.up, "heat": c.seen,
+            }
             for c in a.cuts[:MOST_LEVELS]],
         "joint_rises": [{"spot": r.spot, "kelvin": r.kelvin, "amps": r.amps} for r in a.rises],
     }  # fmt: skip

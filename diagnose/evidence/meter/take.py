@@ -52,7 +52,12 @@ def take(a: MeterFindings) -> list[TakenReading]:
     if a.panel is not None:
         celsius, begin, end = a.panel
         place = at if view.where.point == "panel" else panel
-        found.append(TakenReading("panel-temperature", place, f"{celsius:.1f} °C", "the hottest five minutes after an hour of charging", rows_lines(view, begin, end)))
+        found.append(
+            TakenReading(
+                "panel-temperature", place, f"{celsius:.1f} °C",
+                "the hottest five minutes after an hour of charging", rows_lines(view, begin, end),
+            )
+        )
     return found
 
 
@@ -157,13 +162,28 @@ def _legs(a: MeterFindings, at: str) -> list[TakenReading]:
     if a.floats is not None:
         f = a.floats
         far = f.low if abs(f.low - view.to_ground) > abs(f.high - view.to_ground) else f.high
-        return [TakenReading("leg-to-ground-volts", at, f"{far:.1f} V", float_words(a), rows_lines(view, f.begin, f.end))] if view.legs is view.legs_g else []
+        return (
+            [
+                TakenReading(
+                    "leg-to-ground-volts", at, f"{far:.1f} V", float_words(a),
+                    rows_lines(view, f.begin, f.end),
+                )
+            ]
+            if view.legs is view.legs_g
+            else []
+        )
     values = [v for n in view.legs_g.values() if (v := _idle(a, n)) is not None]
     if len(values) < 2:
         return []
     far = max(values, key=lambda v: abs(v - view.to_ground))
     text = " and ".join(f"{v:.1f} V" for v in values)
-    return [TakenReading("leg-to-ground-volts", at, f"{far:.1f} V", f"means without load {text}; the one that is farthest out", rows_lines(view, 0, len(view.log.times)))]
+    return [
+        TakenReading(
+            "leg-to-ground-volts", at, f"{far:.1f} V",
+            f"means without load {text}; the one that is farthest out",
+            rows_lines(view, 0, len(view.log.times)),
+        )
+    ]
 
 
 def _amps(a: MeterFindings, at: str) -> list[TakenReading]:
@@ -214,7 +234,8 @@ def _heat(a: MeterFindings, at: str) -> list[TakenReading]:
     for cut in a.cuts:
         if cut.seen and cut.column is not None:
             because = (
-                f"{cut.cuts} times from {cut.high:.1f} A down to {cut.low:.1f} A at {cut.down:.1f} °C, back at {cut.up:.1f} °C ({one(view.title(cut.column))})"
+                f"{cut.cuts} times from {cut.high:.1f} A down to {cut.low:.1f} A at {cut.down:.1f} °C, back "
+                f"at {cut.up:.1f} °C ({one(view.title(cut.column))})"
             )
             found.append(TakenReading("charging-power", at, "drops-when-hot", because, rows_lines(view, cut.charge.begin, cut.charge.end)))
             break
@@ -243,7 +264,11 @@ def _joints(a: MeterFindings, at: str) -> list[TakenReading]:
     }  # fmt: skip
     full = view.branch.load()
     return [
-        TakenReading(names[s], at, f"{1e3 * v * full / peak.amps:.1f} mV", f"{1e3 * v:.1f} mV at {peak.amps:.1f} A ({one(view.title(n))}), reckoned to {full:g} A", rows_lines(view, peak.begin, peak.end))
+        TakenReading(
+            names[s], at, f"{1e3 * v * full / peak.amps:.1f} mV",
+            f"{1e3 * v:.1f} mV at {peak.amps:.1f} A ({one(view.title(n))}), reckoned to {full:g} A",
+            rows_lines(view, peak.begin, peak.end),
+        )
         for s, (v, n) in sorted(best.items())
     ]  # fmt: skip
 

@@ -18,7 +18,8 @@ _DATE = r"(?:(?P<y>\d{4})[-/.](?P<m>\d\d?)[-/.](?P<d>\d\d?)|(?P<p>\d\d?)(?P<s>[-
 _CLOCK = r"(?P<H>\d{1,4}):(?P<M>\d\d)(?::(?P<S>\d\d)(?:[.,](?P<f>\d{1,9}))?)?(?:\s?(?P<ap>[AaPp])\.?[Mm]\.?)?"
 _STAMP = re.compile(rf"(?:{_DATE})?(?:(?:^|(?<=\d)[T ]{{1,3}}){_CLOCK})?\s?(?:Z|UTC|(?P<o>[+-]\d\d):?(?P<o2>\d\d))?", re.ASCII)
 TIME_UNITS = {
-    "s": 1.0, "sec": 1.0, "secs": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3, "min": 60.0, "mins": 60.0, "minutes": 60.0, "minute": 60.0,
+    "s": 1.0, "sec": 1.0, "secs": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3, "min": 60.0,
+    "mins": 60.0, "minutes": 60.0, "minute": 60.0,
     "h": 3600.0, "hr": 3600.0, "hrs": 3600.0, "hour": 3600.0, "hours": 3600.0, "us": 1e-6, "µs": 1e-6, "ns": 1e-9,
 }  # fmt: skip
 MOST_FORMS = 12  # ways of writing one time (9:59:59, 10:00:00) that one block may hold before it is read line by line

@@ -183,7 +183,10 @@ def look(log: MeterLog, site: Site | None, where: MeterPoint) -> View:
             view.load = np.abs(log.values[:, view.watts]) / good
         view.low_load = view.high_load = view.load
         view.load_name = "watts"
-        view.notes.append(f"no column of amperes: current worked out from watts and {'volts' if view.across is not None else f'{nominal:g} V'}, power factor 1")
+        view.notes.append(
+            "no column of amperes: current worked out from watts and "
+            f"{'volts' if view.across is not None else f'{nominal:g} V'}, power factor 1"
+        )
     return view
 
 
@@ -195,7 +198,10 @@ def _name_volts(view: View) -> None:
         if c.quantity != VOLTS:
             continue
         first, _, second = c.wires.partition("-")
-        if c.spot in ("panel", "breaker") and any(o.quantity == VOLTS and o.spot in ("unit", "") and o.wires == c.wires and o is not c for o in log.columns):
+        if c.spot in ("panel", "breaker") and any(
+            o.quantity == VOLTS and o.spot in ("unit", "") and o.wires == c.wires and o is not c
+            for o in log.columns
+        ):
             view.upstream = n if view.upstream is None else view.upstream
         elif second == "g":
             view.legs_g.setdefault(first, n)

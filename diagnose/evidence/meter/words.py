@@ -89,4 +89,7 @@ def float_words(a: MeterFindings) -> str:
     return f"one leg down to {f.low:.0f} V while another goes up to {f.high:.0f} V, the {what} steady within {f.held:.1f} V"
 
 
-__all__ = ["AT_ONCE_S", "SUSTAINED_S", "all_lines", "alone", "clock", "early", "float_words", "lost_words", "one", "rows_lines", "top", "upstream_went"]
+__all__ = [
+    "AT_ONCE_S", "SUSTAINED_S", "all_lines", "alone", "clock", "early", "float_words", "lost_words", "one",
+    "rows_lines", "top", "upstream_went",
+]

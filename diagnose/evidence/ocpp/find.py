@@ -131,7 +131,13 @@ def end_word(session: ChargeSession, alarm: str) -> str:
     energy, reason = session.energy_wh, session.reason
     lasted = session.ended - session.began if session.ended is not None and session.began is not None else None
     word = ENDS.get(reason, "")
-    if energy is not None and energy < NEVER_WH and reason not in ("DeAuthorized",) and (lasted is None or lasted > 60) and word in ("clean-ends", "never-began"):
+    if (
+        energy is not None
+        and energy < NEVER_WH
+        and reason not in ("DeAuthorized",)
+        and (lasted is None or lasted > 60)
+        and word in ("clean-ends", "never-began")
+    ):
         return "never-began"
     if word == "clean-ends" and session.state == "SuspendedEV":
         return "ended-by-car"

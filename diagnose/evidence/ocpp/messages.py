@@ -43,7 +43,16 @@ ACTIONS: Mapping[str, frozenset[str]] = {
 }  # fmt: skip
 """Requests of each version (OCPP 1.6 edition 2, 4 and 5; Improved security for OCPP 1.6-J; OCPP 2.0.1 Part 2)."""
 FROM_STATION = frozenset(
-    ["Authorize", "BootNotification", "DiagnosticsStatusNotification", "FirmwareStatusNotification", "Heartbeat", "MeterValues", "StartTransaction", "StatusNotification", "StopTransaction", "LogStatusNotification", "SecurityEventNotification", "SignCertificate", "SignedFirmwareStatusNotification", "ClearedChargingLimit", "Get15118EVCertificate", "GetCertificateStatus", "NotifyChargingLimit", "NotifyCustomerInformation", "NotifyDisplayMessages", "NotifyEVChargingNeeds", "NotifyEVChargingSchedule", "NotifyEvent", "NotifyMonitoringReport", "NotifyReport", "PublishFirmwareStatusNotification", "ReportChargingProfiles", "ReservationStatusUpdate", "TransactionEvent"]
+    [
+        "Authorize", "BootNotification", "DiagnosticsStatusNotification", "FirmwareStatusNotification",
+        "Heartbeat", "MeterValues", "StartTransaction", "StatusNotification", "StopTransaction",
+        "LogStatusNotification", "SecurityEventNotification", "SignCertificate",
+        "SignedFirmwareStatusNotification", "ClearedChargingLimit", "Get15118EVCertificate",
+        "GetCertificateStatus", "NotifyChargingLimit", "NotifyCustomerInformation", "NotifyDisplayMessages",
+        "NotifyEVChargingNeeds", "NotifyEVChargingSchedule", "NotifyEvent", "NotifyMonitoringReport",
+        "NotifyReport", "PublishFirmwareStatusNotification", "ReportChargingProfiles",
+        "ReservationStatusUpdate", "TransactionEvent",
+    ]
 )  # fmt: skip
 """Requests that a station sends; the others come from the back office."""
 
@@ -61,7 +70,12 @@ _IDENTITY = (
     re.compile(r"(?:^|[\s\[])([A-Za-z][\w.\-*]{1,47})\]? ?(?:<<|>>|<-|->|→|←)"),
     re.compile(r"(?:^|[\s:])([\w.\-*]{1,48}): (?:send|receive)\b"),
 )  # fmt: skip
-_NO_IDENTITY = frozenset({"info", "debug", "warning", "warn", "trace", "error", "message", "msg", "server", "in", "out", "tx", "rx", "ws", "ocpp", "true", "false", "null", "none", "websocket"})
+_NO_IDENTITY = frozenset(
+    {
+        "info", "debug", "warning", "warn", "trace", "error", "message", "msg", "server", "in", "out", "tx",
+        "rx", "ws", "ocpp", "true", "false", "null", "none", "websocket",
+    }
+)
 _DECODER = json.JSONDecoder(parse_constant=lambda text: None)
 
 

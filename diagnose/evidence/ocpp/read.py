@@ -17,7 +17,13 @@ from diagnose.evidence.tally import Tally
 LONGEST = 262_144
 """Characters of a line that are looked at; a message with a certificate chain or a long report needs many."""
 MOST_STATIONS, SHOWN_STATIONS = 1000, 50
-_STATUS = re.compile(r"HTTP/1\.[01]\"? ([1-5]\d\d)\b|\bHTTP ([1-5]\d\d)\b|(?:handshake|upgrade|websocket|connect)\w*.{0,60}?\bstatus(?: code)?\W{1,3}([1-5]\d\d)\b", re.IGNORECASE)
+_STATUS = re.compile(
+    (
+        r"HTTP/1\.[01]\"? ([1-5]\d\d)\b|\bHTTP ([1-5]\d\d)\b"
+        r"|(?:handshake|upgrade|websocket|connect)\w*.{0,60}?\bstatus(?: code)?\W{1,3}([1-5]\d\d)\b"
+    ),
+    re.IGNORECASE,
+)
 _UP = re.compile(
     r"connection (?:is )?(?:now )?(?:open|opened|established|accepted|up)\b|websocket (?:is )?(?:open|opened|connected)|"
     r"\bconnected to\b|client connected|new connection|handshake (?:ok|complete)|\breconnected\b",
@@ -29,10 +35,22 @@ _DOWN = re.compile(
     r"\b(?:received|sent) 1\d{3} \(",
     re.IGNORECASE,
 )
-_LOST = re.compile(r"no close frame received|ping timeout|keep-?alive|connection (?:was )?(?:lost|reset|dropped|aborted)|broken pipe|timed out", re.IGNORECASE)
+_LOST = re.compile(
+    (
+        r"no close frame received|ping timeout|keep-?alive|connection (?:was )?(?:lost|reset|dropped|aborted)"
+        r"|broken pipe|timed out"
+    ),
+    re.IGNORECASE,
+)
 _CODE = re.compile(r"(?<![\d.:-])(1\d{3}|[34]\d{3})(?![\d.:-])")
 _REPLACED = re.compile(r"replac|duplicate|another (?:connection|session)|same identity|already connected|connected again", re.IGNORECASE)
-_NO_VERSION = re.compile(r"no (?:common |matching )?subprotocol|subprotocols? (?:not|none|mismatch|unsupported)|unsupported subprotocol|no (?:common|matching) version", re.IGNORECASE)
+_NO_VERSION = re.compile(
+    (
+        r"no (?:common |matching )?subprotocol|subprotocols? (?:not|none|mismatch|unsupported)"
+        r"|unsupported subprotocol|no (?:common|matching) version"
+    ),
+    re.IGNORECASE,
+)
 _VERSION = re.compile(r"\bocpp(1\.6|2\.0\.1)\b", re.IGNORECASE)
 
 

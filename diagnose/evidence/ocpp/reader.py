@@ -19,7 +19,10 @@ from diagnose.source.problems import one_line
 
 KIND, TITLE = "ocpp-log", "log of back-office messages (OCPP-J 1.6, 2.0.1)"
 
-_SURE = re.compile(r'\[\s*2\s*,\s*\\?"[^"\\]{1,64}\\?"\s*,\s*\\?"[A-Z][A-Za-z0-9]{3,40}\\?"\s*,\s*\{|\[\s*3\s*,\s*\\?"[^"\\]{1,64}\\?"\s*,\s*\{|\[\s*4\s*,\s*\\?"[^"\\]{1,64}\\?"\s*,\s*\\?"[A-Z]')
+_SURE = re.compile(
+    r'\[\s*2\s*,\s*\\?"[^"\\]{1,64}\\?"\s*,\s*\\?"[A-Z][A-Za-z0-9]{3,40}\\?"\s*,\s*\{'
+    r'|\[\s*3\s*,\s*\\?"[^"\\]{1,64}\\?"\s*,\s*\{|\[\s*4\s*,\s*\\?"[^"\\]{1,64}\\?"\s*,\s*\\?"[A-Z]'
+)
 
 
 def _recognise(head: bytes, name: str) -> float:
@@ -38,7 +41,15 @@ def read_ocpp_log(stream: IO[bytes], asked: Asked) -> Report:
     for line in lines(stream, LONGEST):
         log.tally.cut += line.cut
         log.line(line.number, line.text)
-    stations = [s for s in log.stations.values() if s.messages or s.links or s.identity in log.statuses or s.identity in log.tls or s.identity in log.no_version]
+    stations = [
+        s
+        for s in log.stations.values()
+        if s.messages
+            or s.links
+            or s.identity in log.statuses
+            or s.identity in log.tls
+            or s.identity in log.no_version
+    ]
     judged: list[StationFindings] = []
     says: list[str] = []
     for station in stations[:SHOWN_STATIONS]:
@@ -53,7 +64,10 @@ def read_ocpp_log(stream: IO[bytes], asked: Asked) -> Report:
         )
         who = f"{station.identity or 'the station without a name'}: " if len(stations) > 1 else ""
         if not own:
-            says.append(f"{who}its unit is not known from the record, so nothing is taken; record the identity, or put 'unit N' into a file of its own")
+            says.append(
+                f"{who}its unit is not known from the record, so nothing is taken; record the identity, or "
+                "put 'unit N' into a file of its own"
+            )
             j = j._replace(taken=())
         says += [who + s for s in j.says]
         if stand.note and own and j.taken:

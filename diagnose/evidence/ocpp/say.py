@@ -50,11 +50,20 @@ def figures(s: Station, limits: dict[str, Limit]) -> dict[str, Any]:
             "reserved": c.reserved is not None,
         } for k, c in sorted(s.connectors.items())},
         "error_codes": dict(s.alarms.most_common(20)), "authorizations": {one_line(k, 40): n for k, n in s.verdict_counts.most_common(20)},
-        "sessions": [{"connector": x.connector or None, "id": one_line(x.id, 60), "energy_wh": x.energy_wh, "reason": one_line(x.reason, 40), "line": x.line} for x in list(s.sessions)[-20:]],
+        "sessions": [
+            {
+                "connector": x.connector or None, "id": one_line(x.id, 60), "energy_wh": x.energy_wh,
+                "reason": one_line(x.reason, 40), "line": x.line,
+            }
+            for x in list(s.sessions)[-20:]
+        ],
         "session_count": s.session_count, "running": [one_line(x, 60) for x in list(s.running)[-20:]],
         "error_replies": {one_line(k, 100): n for k, n in s.errors.most_common(20)},
         "heartbeat": {"interval_s": interval, "gaps": s.gap_count, "longest_gap_s": round(s.longest_gap, 1) if s.gap_count else None},
         "firmware": one_line(s.firmware[0], 40) if s.firmware else None,
-        "connections": {"ups": sum(x.up for x in s.links), "downs": len(downs), "codes": dict(Counter(str(x.code) if x.code else "none" for x in downs))},
+        "connections": {
+            "ups": sum(x.up for x in s.links), "downs": len(downs),
+            "codes": dict(Counter(str(x.code) if x.code else "none" for x in downs)),
+        },
         "clock_offset_s": None if offset is None else round(offset, 1), "volts": s.volts or None,
     }  # fmt: skip

@@ -173,7 +173,14 @@ def _connectors(s: Station, site: Site | None, stand: Standpoint) -> list[TakenR
             text += "" if c.last is None or c.last.line == alarm.line else f"; since then {c.last.status}"
             _keep(taken, TakenReading("reported-error-code", at, CODE[alarm.error], one_line(text), where([alarm.line])))
         elif c.last is not None and key != "0" and s.version != V201 and alarm is None:
-            _keep(taken, TakenReading("reported-error-code", at, "no-error", f"{c.count} status {'message' if c.count == 1 else 'messages'}, no error code", where(x.line for x in c.changes)))
+            _keep(
+                taken,
+                TakenReading(
+                    "reported-error-code", at, "no-error",
+                    f"{c.count} status {'message' if c.count == 1 else 'messages'}, no error code",
+                    where(x.line for x in c.changes),
+                ),
+            )
     return list(taken.values())
 
 
@@ -184,7 +191,15 @@ def _keep(taken: dict[tuple[str, str], TakenReading], new: TakenReading) -> None
     """Of several connectors of one unit the one that says more."""
     old = taken.get((new.check, new.at))
     dull = ("as-used", "no-error")
-    if old is None or old.answer in dull or (new.answer in _WEIGHT and old.answer in _WEIGHT and _WEIGHT.index(new.answer) < _WEIGHT.index(old.answer)):
+    if (
+        old is None
+        or old.answer in dull
+        or (
+            new.answer in _WEIGHT
+            and old.answer in _WEIGHT
+            and _WEIGHT.index(new.answer) < _WEIGHT.index(old.answer)
+        )
+    ):
         taken[new.check, new.at] = new
 
 
@@ -202,7 +217,10 @@ def _cards(s: Station, site: Site | None, stand: Standpoint) -> list[TakenReadin
         return taken
     taken = [
         TakenReading("authorization", stand.unit, "refused", f"last {one_line(status, 40)}; {counts}", where([line])),
-        TakenReading("refusal-record", stand.unit, "refused-by-back-office", f"the request arrived and was answered {one_line(status, 40)}", where([line])),
+        TakenReading(
+            "refusal-record", stand.unit, "refused-by-back-office",
+            f"the request arrived and was answered {one_line(status, 40)}", where([line]),
+        ),
     ]
     if status in CARD:
         taken.append(TakenReading("card-record", stand.unit, CARD[status], f"answered {status}", where([line])))
@@ -239,22 +257,37 @@ def _availability(s: Station, site: Site | None, stand: Standpoint) -> list[Take
     taken: dict[tuple[str, str], TakenReading] = {}
     word = firmware_word(s)
     if word and s.firmware is not None:
-        text = f"last state {one_line(s.firmware[0], 40)}" + (", and no word for over an hour" if word == "failed" and s.firmware[0] in RUNNING else "")
+        text = (
+            f"last state {one_line(s.firmware[0], 40)}"
+            + (", and no word for over an hour" if word == "failed" and s.firmware[0] in RUNNING else "")
+        )
         taken["firmware-record", stand.unit] = TakenReading("firmware-record", stand.unit, word, text, where([s.firmware[2]]))
     if word == "running" and s.firmware is not None:
-        taken["availability-record", stand.unit] = TakenReading("availability-record", stand.unit, "update-running", "a software update runs", where([s.firmware[2]]))
+        taken["availability-record", stand.unit] = TakenReading(
+            "availability-record", stand.unit, "update-running", "a software update runs",
+            where([s.firmware[2]]),
+        )
     for key, c in sorted(s.connectors.items()):
         at = unit_of(s, site, stand, key)
         if c.available is not None and ("availability-record", at) not in taken:
             text = "set operative" if c.available else "set inoperative by the back office"
-            taken["availability-record", at] = TakenReading("availability-record", at, "open" if c.available else "set-unavailable", text, where([c.available_line]))
+            taken["availability-record", at] = TakenReading(
+                "availability-record", at, "open" if c.available else "set-unavailable", text,
+                where([c.available_line]),
+            )
         if c.reserved is not None and (c.reserved[1] is None or s.now is None or c.reserved[1] > s.now):
-            taken["availability-record", at] = TakenReading("availability-record", at, "reserved", f"reservation {c.reserved[0]:g} stands", where([c.reserved[2]]))
+            taken["availability-record", at] = TakenReading(
+                "availability-record", at, "reserved", f"reservation {c.reserved[0]:g} stands",
+                where([c.reserved[2]]),
+            )
     if s.card_list is not None:
         status, line = s.card_list
         bad = status in ("Failed", "VersionMismatch")
         if bad or status == "Accepted":
-            taken["card-list-version", stand.unit] = TakenReading("card-list-version", stand.unit, "older" if bad else "same", f"the last list was answered {status}", where([line]))
+            taken["card-list-version", stand.unit] = TakenReading(
+                "card-list-version", stand.unit, "older" if bad else "same",
+                f"the last list was answered {status}", where([line]),
+            )
     return list(taken.values())
 
 

@@ -101,7 +101,10 @@ def _smooth(least: int) -> int:
         least += 1
 
 
-def _first_fit(samples: EdgeSamples, shifts: Floats, noise: EdgeNoise, pair: CablePair, rise: float, centre: float, before: float, usable: float) -> Fit:
+def _first_fit(
+    samples: EdgeSamples, shifts: Floats, noise: EdgeNoise, pair: CablePair, rise: float, centre: float,
+    before: float, usable: float,
+) -> Fit:
     """The best of the likely places and kinds, over all that can be seen."""
     ramp = max(1.2 * rise, 1.5 * samples.step)
     first, width, count = _grid(samples.windows, rise, before, usable, samples.step)
@@ -151,7 +154,10 @@ def _same_story(two: Fit, one: Fit) -> bool:
     return two.cost > TWO_SHARE * one.cost or abs(r.beyond / r.tau - 1) < 0.05 or close
 
 
-def _near_stack(samples: EdgeSamples, shifts: Floats, tails: Floats | None, noise: EdgeNoise, fit: Fit, ramp: float, before: float, usable: float) -> Stack:
+def _near_stack(
+    samples: EdgeSamples, shifts: Floats, tails: Floats | None, noise: EdgeNoise, fit: Fit, ramp: float,
+    before: float, usable: float,
+) -> Stack:
     """The mean edge as far as this fit needs to see."""
     r = fit.response
     reach = max(3.3 * 2 * r.tau, 2 * r.tau + 10 * ramp, 2 * r.tau + 8 * r.stub) + r.centre + fit.first

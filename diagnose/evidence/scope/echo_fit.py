@@ -125,7 +125,10 @@ class EchoProblem:
         self._prior = [(self.names.index(n), *m) for n, m in prior.items() if n in self.names]
         self._source = self.names.index("source")
         low = {"centre": -1e9, "source": -4.0, "load": -4.0, "last": -3.0, "loss": 0.0, "skin": 0.0, "tau": NEAREST, "stub": -4.0, "beyond": -4.0}
-        high = {"centre": 1e9, "source": 4.0, "load": 4.0, "last": 3.0, "loss": MOST_SHARE, "skin": MOST_SHARE, "tau": 9.0, "stub": 9.0, "beyond": 9.0}
+        high = {
+            "centre": 1e9, "source": 4.0, "load": 4.0, "last": 3.0, "loss": MOST_SHARE, "skin": MOST_SHARE,
+            "tau": 9.0, "stub": 9.0, "beyond": 9.0,
+        }
         self._low = np.array([low.get(n, -4.0) for n in self.names])
         self._high = np.array([high.get(n, 4.0) for n in self.names])
 

@@ -148,7 +148,14 @@ def judge(stack: Stack, fit: Fit, pair: CablePair, usable: float, edges: int, st
     ramp = max(1.2 * rise, 1.5 * step)
     fit, rival = _single(stack, pair, ramp, fit)
     none = EchoProblem(stack, pair, "none", ramp)
-    plain = fit if fit.shape == "none" else min((none.solve(none.start_of(fit, tau=tau), 15) for tau in (fit.response.tau, 3 * fit.response.tau)), key=lambda f: f.cost)
+    plain = (
+        fit
+        if fit.shape == "none"
+        else min(
+            (none.solve(none.start_of(fit, tau=tau), 15) for tau in (fit.response.tau, 3 * fit.response.tau)),
+            key=lambda f: f.cost,
+        )
+    )
     scale = _inflation(fit.residual)
     left_over = _left_over(fit)
     r = fit.response
@@ -271,7 +278,14 @@ def _seen_from(stack: Stack, pair: CablePair, ramp: float, plain: Fit, nearest: 
     """
     problem = EchoProblem(stack, pair, "end", ramp)
     at = problem.names.index("load")
-    trips = np.unique(np.concatenate([np.geomspace(nearest, max(min(8 * ramp, farthest), 1.01 * nearest), 7), np.geomspace(nearest, max(farthest, 1.01 * nearest), 4)]))
+    trips = np.unique(
+        np.concatenate(
+            [
+                np.geomspace(nearest, max(min(8 * ramp, farthest), 1.01 * nearest), 7),
+                np.geomspace(nearest, max(farthest, 1.01 * nearest), 4),
+            ]
+        )
+    )
     sizes = []
     for trip in trips:
         # A sound line says nothing of its source; the usual one is taken.

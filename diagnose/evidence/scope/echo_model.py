@@ -129,10 +129,11 @@ def _parts(r: Response, s: Complexes) -> _Parts:
         end = rest * stub / (rest + stub)
     elif r.beyond > 0:
         bounded = min(max(r.load, -LARGEST), LARGEST)
-        if bounded < 0:  # something across the pair
-            end = 1 / (1 / rest - 2 * bounded / (1 + bounded))
-        else:  # something in series
-            end = rest + 2 * bounded / (1 - bounded)
+        end = (
+            1 / (1 / rest - 2 * bounded / (1 + bounded))  # something across the pair
+            if bounded < 0
+            else rest + 2 * bounded / (1 - bounded)  # something in series
+        )
     else:
         end = np.full_like(s, _impedance(r.load))
     rho = (end - line) / (end + line) * ahead
@@ -223,7 +224,10 @@ def slopes(r: Response, count: int, step: float, wanted: Sequence[str], pair: Ca
             rows[n] = by_end * _end_by_load(r, parts) * edge
         elif name == "stub":
             back = np.exp(-2 * r.stub * travel)
-            rows[n] = by_end * (parts.rest / (parts.rest + parts.stub)) ** 2 * parts.line * 2 * back * (-2 * r.stub * travel) / (1 - back + 1e-15) ** 2 * edge
+            rows[n] = (
+                by_end * (parts.rest / (parts.rest + parts.stub)) ** 2 * parts.line
+                * 2 * back * (-2 * r.stub * travel) / (1 - back + 1e-15) ** 2 * edge
+            )
         elif name == "beyond":
             rows[n] = by_far * parts.far * (-2 * r.beyond * travel) * edge if r.beyond > 0 else 0.0
         elif name == "last":

@@ -147,7 +147,10 @@ def locate(echo: Echo, site: Site | None, trunk: Trunk | None, probe: int | None
         fits = [r for r in ways if metres <= r.metres[-1] * (1 + LENGTH_SHARE) + bar + 1.0]
         if not fits and ways:
             longest = max(ways, key=lambda r: r.metres[-1])
-            notes.append(f"that is {metres - longest.metres[-1]:.0f} m beyond the recorded end: a length or the velocity factor in the record is wrong")
+            notes.append(
+                f"that is {metres - longest.metres[-1]:.0f} m beyond the recorded end: a length or the "
+                "velocity factor in the record is wrong"
+            )
             fits = [longest]
         if fits:
             metres, bar = _without_units(fits[0], metres, bar)

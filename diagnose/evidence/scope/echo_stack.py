@@ -113,7 +113,10 @@ def edge_noise(windows: Sequence[EdgeWindow]) -> EdgeNoise:
     return EdgeNoise(max(whole**0.5, lsb / 12**0.5), fixed)
 
 
-def stack_of(s: EdgeSamples, shifts: Floats, tails: Floats | None, first: float, count: int, step: float, noise: EdgeNoise, rise: float, known: Fit | None = None) -> Stack:
+def stack_of(
+    s: EdgeSamples, shifts: Floats, tails: Floats | None, first: float, count: int, step: float,
+    noise: EdgeNoise, rise: float, known: Fit | None = None,
+) -> Stack:
     """The mean edge. With a fit at hand its curve is taken off before and put back behind the binning, so that a slope within
     a bin does no harm, and the standard errors come from how the edges differ."""
     t = s.t - shifts[s.n]

@@ -64,13 +64,23 @@ def _echo_words(a: WaveFindings) -> list[str]:
         return [f"the edge is disturbed, but not as by one fault{begins} no distance can be told"]
     if echo.shape == "none" and echo.slight_delay:
         away = metres_of(echo.slight_delay, velocity(a.site, a.trunk)[0])
-        return [f"a small unevenness (factor {echo.slight_factor:+.2f}) at {away:.0f} m, as stations, joints and tolerances of a sound trunk send as well: no fault is told from it"]
+        return [
+            f"a small unevenness (factor {echo.slight_factor:+.2f}) at {away:.0f} m, as stations, joints and "
+            "tolerances of a sound trunk send as well: no fault is told from it"
+        ]
     if spot is None or echo.shape == "none":
         return [f"no echo above {100 * echo.least:.0f} % of the edge between the limits below"]
     if echo.delay < echo.nearest:
-        return [f"something changes the edge itself: an echo from less than {metres_of(echo.nearest, spot.velocity_factor):.0f} m; where and what cannot be told"]
+        return [
+            "something changes the edge itself: an echo from less than "
+            f"{metres_of(echo.nearest, spot.velocity_factor):.0f} m; where and what cannot be told"
+        ]
     at = f"unit {a.probe}" if a.probe is not None else "the probe"
-    size = f"factor {echo.factor:+.2f} ± {echo.factor_bar:.2f}" if echo.shape == "step" else f"open branch of {metres_of(2 * echo.branch, spot.velocity_factor):.1f} m"
+    size = (
+        f"factor {echo.factor:+.2f} ± {echo.factor_bar:.2f}"
+        if echo.shape == "step"
+        else f"open branch of {metres_of(2 * echo.branch, spot.velocity_factor):.1f} m"
+    )
     words = [f"an echo ({size}) comes back after {1e6 * echo.delay:.3g} us: {distance_text(spot.metres, spot.bar)} from {at} (95 %)"]
     where = f" at {spot.places[0]}" if spot.places else ""
     if len(spot.places) > 1:
@@ -106,7 +116,10 @@ def says(a: WaveFindings) -> tuple[str, ...]:
     words += _echo_words(a)
     words += limits(a)
     if a.site is not None and a.trunk is not None and not a.probe_said:
-        words.append(f"the probe is taken to have sat at the controller, unit {a.probe}; a comment line '# probe: unit 5' or a place given with the file says otherwise")
+        words.append(
+            f"the probe is taken to have sat at the controller, unit {a.probe}; a comment line '# probe: "
+            "unit 5' or a place given with the file says otherwise"
+        )
     if a.scan.gaps:
         words.append(f"the times have {a.scan.gaps} gaps or steps back; edges there are not used")
     if a.scan.more_edges:
@@ -142,7 +155,8 @@ def figures(a: WaveFindings) -> Mapping[str, Any]:
         if spot is not None and echo.delay >= echo.nearest:
             out["echo"] = {
                 "kind": spot.kind, "metres": spot.metres, "bar_m": spot.bar, "bar_velocity_m": spot.velocity_bar, "delay_s": echo.delay,
-                "delay_bar_s": echo.delay_bar, "factor": echo.factor, "factor_bar": echo.factor_bar, "ohms": spot.ohms if math.isfinite(spot.ohms) else None,
+                "delay_bar_s": echo.delay_bar, "factor": echo.factor, "factor_bar": echo.factor_bar,
+                "ohms": spot.ohms if math.isfinite(spot.ohms) else None,
                 "branch_m": metres_of(2 * echo.branch, spot.velocity_factor) if echo.shape == "branch" else None,
                 "velocity_factor": spot.velocity_factor, "velocity_known": spot.velocity_known, "places": list(spot.places), "unit": spot.unit,
             }  # fmt: skip

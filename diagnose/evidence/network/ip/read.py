@@ -68,12 +68,39 @@ _FAILED = re.compile(
 )  # fmt: skip
 _CURL = re.compile(r"^(?:\* |curl: \(\d{1,3}\) |[{}] \[\d|  ?% Total| +Dload| +\d+ +\d|--:--)")
 TLS_SIGNS = (
-    ("own-certificate-refused", re.compile(r"alert (?:bad certificate|certificate required|unknown ca|handshake failure|certificate unknown)|certificate required", re.IGNORECASE)),
+    (
+        "own-certificate-refused",
+        re.compile(
+            (
+                r"alert (?:bad certificate|certificate required|unknown ca|handshake failure"
+                r"|certificate unknown)|certificate required"
+            ),
+            re.IGNORECASE,
+        ),
+    ),
     ("not-yet-valid", re.compile(r"certificate is not yet valid", re.IGNORECASE)),
     ("expired", re.compile(r"certificate has expired", re.IGNORECASE)),
     ("name-differs", re.compile(r"no alternative certificate subject name matches|does not match target host|hostname mismatch", re.IGNORECASE)),
-    ("unknown-issuer", re.compile(r"unable to get (?:local )?issuer certificate|self[- ]signed certificate|unknown ca|unable to verify the first", re.IGNORECASE)),
-    ("cut-off", re.compile(r"SSL_ERROR_SYSCALL|unexpected eof|SSL_connect: Connection reset|Connection reset by peer in connection|wrong version number", re.IGNORECASE)),
+    (
+        "unknown-issuer",
+        re.compile(
+            (
+                r"unable to get (?:local )?issuer certificate|self[- ]signed certificate|unknown ca"
+                r"|unable to verify the first"
+            ),
+            re.IGNORECASE,
+        ),
+    ),
+    (
+        "cut-off",
+        re.compile(
+            (
+                r"SSL_ERROR_SYSCALL|unexpected eof|SSL_connect: Connection reset"
+                r"|Connection reset by peer in connection|wrong version number"
+            ),
+            re.IGNORECASE,
+        ),
+    ),
     ("verified", re.compile(r"certificate verify ok|certificate verified", re.IGNORECASE)),
 )  # fmt: skip
 

@@ -32,9 +32,21 @@ def figures(f: CommandOutput, runner: str, stop: str | None, steps: dict[str, Br
     return {
         "run_on": runner, "stops_at": stop,
         "steps": {s: {True: "reached", False: "failed", None: "not seen"}[step.ok] for s, step in steps.items()},
-        "addresses": [{"interface": a.interface, "up": a.up, "address": a.local or None, "prefix": a.prefix if a.local else None} for a in f.addresses[:20]],
+        "addresses": [
+            {
+                "interface": a.interface, "up": a.up, "address": a.local or None,
+                "prefix": a.prefix if a.local else None,
+            }
+            for a in f.addresses[:20]
+        ],
         "gateways": [g for g, _ in f.gateways[:20]],
-        "pings": [{"target": one_line(p.target, 100), "sent": p.sent, "received": p.received, "loss_percent": round(p.loss, 3), "average_ms": p.average_ms} for p in f.pings[:50]],
+        "pings": [
+            {
+                "target": one_line(p.target, 100), "sent": p.sent, "received": p.received,
+                "loss_percent": round(p.loss, 3), "average_ms": p.average_ms,
+            }
+            for p in f.pings[:50]
+        ],
         "names": [{"name": x.name, "address": x.address or None} for x in f.lookups[:50]],
         "http": [{"status": h.status or None, "protocol": h.protocol or None} for h in f.https[:50]],
         "tls": f.tls[0] if f.tls else None,

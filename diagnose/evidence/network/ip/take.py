@@ -164,7 +164,13 @@ def _measured(f: CommandOutput, plan: dict[str, str | None], runner: str, stand:
         if to_station and runner == "laptop" and p.sent >= FEWEST_PINGS:
             text = f"{p.sent - p.received} of {p.sent} pings to the station lost"
             taken.append(TakenReading("station-loss", stand.uplink, f"{p.loss:.4g} %", text, lines))
-        elif p.average_ms is not None and p.received and not to_station and gateway not in (p.target, p.address) and is_outside(p.address or p.target):
+        elif (
+            p.average_ms is not None
+            and p.received
+            and not to_station
+            and gateway not in (p.target, p.address)
+            and is_outside(p.address or p.target)
+        ):
             text = f"{p.received} replies from {p.target}"
             taken.append(TakenReading("round-trip", stand.uplink, f"{p.average_ms:.4g} ms", text, lines))
     last: dict[str, TakenReading] = {}

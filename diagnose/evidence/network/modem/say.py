@@ -22,7 +22,11 @@ def figures(s: Transcript, found: ModemFindings) -> dict[str, Any]:
     known = [x.value for x in s.csq if x.value != cellular.CSQ_UNKNOWN]
     return {
         "verdict": found.word, "sim": r.sim, "registration": r.registration, "address": r.address, "apn": r.apn,
-        "error": r.error, "operator": s.operator or None, "csq": {"last": r.csq, "least": min(known, default=None), "most": max(known, default=None), "readings": len(s.csq)},
+        "error": r.error, "operator": s.operator or None,
+        "csq": {
+            "last": r.csq, "least": min(known, default=None), "most": max(known, default=None),
+            "readings": len(s.csq),
+        },
         "rsrp_dbm": first_bound(cellular.cesq_rsrp_dbm(r.rsrp) if r.rsrp is not None else None),
         "rsrq_db": first_bound(cellular.cesq_rsrq_db(r.rsrq) if r.rsrq is not None else None),
         "commands": s.command_count, "replies": s.replies,

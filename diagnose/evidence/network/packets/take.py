@@ -107,7 +107,12 @@ def _cycle(modbus: Modbus, units: dict[tuple[str, int], int], site: Site | None)
         seconds = max(m for t in talks if (m := middle(t.rounds_s)) is not None)
         if seconds > 0:
             why = f"the same question comes back after {seconds:.3g} s"
-            taken.append(TakenReading("poll-cycle", f"trunk {number}", f"{seconds:.3g} s", why, where([f for t in talks for f in (t.first, t.last)], "frame")))
+            taken.append(
+                TakenReading(
+                    "poll-cycle", f"trunk {number}", f"{seconds:.3g} s", why,
+                    where([f for t in talks for f in (t.first, t.last)], "frame"),
+                )
+            )
     return taken
 
 
