@@ -180,7 +180,10 @@ def test_a_row_of_the_list_is_whole(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("words", "says"),
-    [(["attic"], "invalid choice: 'attic'"), (["gate", "--most", "0"], "a number from 1 on"), (["gate", "--only", "x.py"], "no file of the room gate")],
+    [
+        (["attic"], "invalid choice: 'attic'"), (["gate", "--most", "0"], "a number from 1 on"),
+        (["gate", "--only", "x.py"], "no file of the room gate"),
+    ],
 )
 def test_a_wrong_command_is_told_in_a_line(words: list[str], says: str) -> None:
     done = subprocess.run([sys.executable, "-m", "tests.mutate", *words], cwd=ROOT, capture_output=True, text=True, check=False)

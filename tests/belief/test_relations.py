@@ -182,7 +182,12 @@ def test_backward_and_endless_ranges_are_refused() -> None:
         parse_numbers("1-99999999999999999999")
 
 
-PIECES = st.sampled_from(["unit", "units", "segment", "near end", "far", "all", "trunk", "-", ",", " ", "1", "12", "99", "²", "٣", "#", "to", "no."])
+PIECES = st.sampled_from(
+    [
+        "unit", "units", "segment", "near end", "far", "all", "trunk", "-", ",", " ", "1", "12", "99", "²",
+        "٣", "#", "to", "no.",
+    ]
+)
 
 
 @settings(max_examples=300)

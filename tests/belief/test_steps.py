@@ -79,7 +79,10 @@ def test_order_of_small_bases_does_not_matter() -> None:
         draw = random.Random(f"order {seed}")
         spec = random_spec(draw)
         one = Ready(spec)
-        shuffled = Spec(spec.site, draw.sample(spec.checks, len(spec.checks)), draw.sample(spec.faults, len(spec.faults)), dict(reversed(spec.mechanisms.items())))
+        shuffled = Spec(
+            spec.site, draw.sample(spec.checks, len(spec.checks)), draw.sample(spec.faults, len(spec.faults)),
+            dict(reversed(spec.mechanisms.items())),
+        )
         two = Ready(shuffled, files=3)
         for events, _ in played_beliefs(one.assessor, one.record, seed, 5):
             first, second = one.assessor.assess(events), two.assessor.assess(events)

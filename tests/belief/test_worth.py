@@ -185,7 +185,11 @@ def test_what_a_check_tells(block: int) -> None:
             for at, gain, more in rows:
                 step = told.pop((check.id, at), None)
                 if step is None:
-                    relevant = sum(p for p, _, n, _ in hypotheses(belief) if n is not None and ready.tables.related[check.id][ready.tables.row[n]].any())
+                    relevant = sum(
+                        p
+                        for p, _, n, _ in hypotheses(belief)
+                        if n is not None and ready.tables.related[check.id][ready.tables.row[n]].any()
+                    )
                     assert gain < chooser.LEAST_GAIN + 1e-9 or relevant + hypotheses(belief)[-1][0] < chooser.LEAST_RELEVANT + 1e-9
                     continue
                 assert step.gain == pytest.approx(gain, abs=1e-9)
@@ -327,8 +331,14 @@ AS_FOUND = [
 
 @pytest.mark.parametrize(("one", "other", "minutes", "state", "taken", "offered"), AS_FOUND)
 def test_a_reading_that_the_repair_would_cover(one: float, other: float, minutes: float, state: str, taken: bool, offered: bool) -> None:
-    faults = [FaultSpec("loose", "unit", "common", [Line("tells", "odd", "always")], remedy="mend"), FaultSpec("worn", "unit", "common", [Line("tells", "bad", "always")], remedy="mend")]
-    checks = [CheckSpec("tells", "unit", ("fine", "odd", "bad"), minutes=minutes, state=state, role="technician"), CheckSpec("dull", "unit", ("fine", "odd")), CheckSpec("other", "site", ("fine", "odd"))]
+    faults = [
+        FaultSpec("loose", "unit", "common", [Line("tells", "odd", "always")], remedy="mend"),
+        FaultSpec("worn", "unit", "common", [Line("tells", "bad", "always")], remedy="mend"),
+    ]
+    checks = [
+        CheckSpec("tells", "unit", ("fine", "odd", "bad"), minutes=minutes, state=state, role="technician"),
+        CheckSpec("dull", "unit", ("fine", "odd")), CheckSpec("other", "site", ("fine", "odd")),
+    ]
     ready = Ready(Spec(SiteSpec(2), checks, faults))
     t = ready.tables
     single = np.zeros(t.size)

@@ -66,7 +66,11 @@ def modem() -> Iterator[bytes]:
 def pings() -> Iterator[bytes]:
     """Pings for ever."""
     text = "PING 203.0.113.9 (203.0.113.9) 56(84) bytes of data.\n" + "64 bytes from 203.0.113.9: icmp_seq=1 ttl=60 time=9.1 ms\n" * 20
-    text += "--- 203.0.113.9 ping statistics ---\n20 packets transmitted, 20 received, 0% packet loss, time 19028ms\nrtt min/avg/max/mdev = 8.1/9.1/9.9/0.1 ms\n"
+    text += (
+        "--- 203.0.113.9 ping statistics ---\n"
+        "20 packets transmitted, 20 received, 0% packet loss, time 19028ms\n"
+        "rtt min/avg/max/mdev = 8.1/9.1/9.9/0.1 ms\n"
+    )
     while True:
         yield text.encode() * 10
 
@@ -108,7 +112,10 @@ def main(megabytes: float) -> None:
         peak = tracemalloc.get_traced_memory()[1] / 2**20
         tracemalloc.stop()
         missed = report.not_understood
-        print(f"{kind:<10}{megabytes:8.0f} MB{seconds:8.1f} s{megabytes / seconds:8.2f} MB/s  peak {peak:6.1f} MiB  {report.understood} understood, {missed} not")
+        print(
+            f"{kind:<10}{megabytes:8.0f} MB{seconds:8.1f} s{megabytes / seconds:8.2f} MB/s  peak {peak:6.1f} "
+            f"MiB  {report.understood} understood, {missed} not"
+        )
 
 
 if __name__ == "__main__":

@@ -38,7 +38,8 @@ def block(rows: int, begin: int, form: str, draw: random.Random) -> str:
         amps = 32.0 if n % 3600 < 1800 else 0.0
         stamp = f"{start + timedelta(seconds=n):%Y-%m-%d %H:%M:%S}"
         cells = [
-            stamp, f"{240 - 0.2 * amps + draw.gauss(0, 0.15):.1f}", f"{120 - 0.1 * amps + draw.gauss(0, 0.1):.1f}", f"{120 - 0.1 * amps + draw.gauss(0, 0.1):.1f}",
+            stamp, f"{240 - 0.2 * amps + draw.gauss(0, 0.15):.1f}",
+            f"{120 - 0.1 * amps + draw.gauss(0, 0.1):.1f}", f"{120 - 0.1 * amps + draw.gauss(0, 0.1):.1f}",
             f"{abs(amps + draw.gauss(0, 0.08)):.2f}", f"{35 + amps / 2 + draw.gauss(0, 0.1):.1f}",
         ]  # fmt: skip
         if form == "quoted":

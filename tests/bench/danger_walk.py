@@ -112,7 +112,10 @@ def ways() -> int:
             if run.found or seen is None or bool(seen.stop_use) == whole:
                 bad += 1
                 print(f"{way}: {run.found[0].told() if run.found else 'not lifted' if whole else 'lifted'}")
-        print(f"| {'whole ways, that have to lift' if whole else 'ways with one part missing or too low, that must not'} | {len(rows)} | wrong: {bad} |")
+        print(
+            f"| {'whole ways, that have to lift' if whole else 'ways with one part missing or too low, that must not'} "
+            f"| {len(rows)} | wrong: {bad} |"
+        )
         wrong += bad
     return wrong
 

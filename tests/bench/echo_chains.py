@@ -3,7 +3,8 @@
     python tests/bench/echo_chains.py sound [runs] [first seed]
     python tests/bench/echo_chains.py faults [runs] [first seed]
 
-The chains are computed by the network library of the tests, not by the project's model. Every recording draws 1 to 30 stations on 20 to 600 m, drops of 0.1 to 1 m, receivers of one or an eighth of a unit load with
+The chains are computed by the network library of the tests, not by the project's model. Every recording draws
+1 to 30 stations on 20 to 600 m, drops of 0.1 to 1 m, receivers of one or an eighth of a unit load with
 10 to 40 pF, an edge of 20 to 400 ns in one of four forms, loss (none, copper alone, copper with skin effect), a
 resistor within 2 % of 120 ohm at the end, noise and sample spacing. A fault told on a sound trunk is a false alarm.
 """
@@ -42,7 +43,8 @@ def record(stations: list[float], metres: float) -> Site:
     lengths = ", ".join(f'"{n}-{n + 1}": {max(b - a, 0.01):.2f} m' for n, (a, b) in enumerate(pairwise(at), 1))
     return read_site(
         f"install-record: 1\nname: Larch Lane\nunits: {{count: {len(at)}}}\ntrunks:\n  - units: 1-{len(at)}\n    controller: 1\n"
-        f"    segment-length: 10 m\n    except-segments: {{{lengths}}}\n    kind: rs485\n    cable: 24-awg\n    impedance: 120 ohm\n    velocity-factor: 0.66\n"
+        f"    segment-length: 10 m\n    except-segments: {{{lengths}}}\n    kind: rs485\n    cable: 24-awg\n"
+        "    impedance: 120 ohm\n    velocity-factor: 0.66\n"
         f"    bit-rate: 19200\n    parity: even\n    terminators-at: [1, {len(at)}]\n    terminator-ohms: 120 ohm\n    terminator-kind: resistor\n",
         KNOWLEDGE,
     )
@@ -89,11 +91,15 @@ def chain(seed: int, fault: str = "") -> Chain:
         series = [(true, 60.0)]
     elif fault == "branch":
         drops = [*drops, Drop(true, float(rng.uniform(10, 40)), 12_000.0, 20e-12)]
-    curve = response(length, end=last, across=across, series=series, branches=drops, lossy=loss != "none", skin=loss == "skin", form=form, rise=rise, source=source)
+    curve = response(
+        length, end=last, across=across, series=series, branches=drops, lossy=loss != "none",
+        skin=loss == "skin", form=form, rise=rise, source=source,
+    )
     t, y = wave(curve, noise=noise, step=step, seed=seed, rate=rate, pause=150e-6)
     y = np.round(y / lsb) * lsb if lsb else y
     words = (
-        f"{count} stations on {metres:.0f} m, {loss}, {load_ohms:.0f} ohm {1e12 * farads:.0f} pF, {form} {1e9 * rise:.0f} ns, noise {noise} V, steps {1000 * lsb:.0f} mV, {1e9 * step:.0f} ns"
+        f"{count} stations on {metres:.0f} m, {loss}, {load_ohms:.0f} ohm {1e12 * farads:.0f} pF, {form} "
+        f"{1e9 * rise:.0f} ns, noise {noise} V, steps {1000 * lsb:.0f} mV, {1e9 * step:.0f} ns"
     )
     return Chain(t, y, record([float(a) for a in at], metres), words, true)
 
@@ -128,7 +134,11 @@ def sound(runs: int = 200, first: int = 0) -> int:
                 f"branch {echo.branch * SPEED:.2f} ± {echo.branch_bar * SPEED:.2f} m, fit {echo.fit:.2f}",
                 flush=True,
             )
-    print(f"{runs} sound trunks: {told} told as faults ({100 * told / runs:.1f} %, largest factor {worst:.2f}), {small} with a word on small unevenness, {silent} without ({unclear} of them with a word on a disturbed edge); {time.time() - began:.0f} s")
+    print(
+        f"{runs} sound trunks: {told} told as faults ({100 * told / runs:.1f} %, largest factor "
+        f"{worst:.2f}), {small} with a word on small unevenness, {silent} without ({unclear} of them with a "
+        f"word on a disturbed edge); {time.time() - began:.0f} s"
+    )
     return 0 if told <= 0.02 * runs else 1
 
 
@@ -142,7 +152,13 @@ def faults(runs: int = 140, first: int = 0) -> int:
         echo, spot = looked_at(c)
         if spot is None:
             e = echo
-            why = "too few edges" if e is None else f"slight {e.slight_factor:+.2f} at {e.slight_delay * SPEED / 2:.1f} m, begins {e.from_delay * SPEED / 2:.0f} to {e.to_delay * SPEED / 2:.0f} m, nearest {e.nearest * SPEED / 2:.0f} m, fit {e.fit:.1f}"
+            why = (
+                "too few edges"
+                if e is None
+                else f"slight {e.slight_factor:+.2f} at {e.slight_delay * SPEED / 2:.1f} m, begins "
+                f"{e.from_delay * SPEED / 2:.0f} to {e.to_delay * SPEED / 2:.0f} m, nearest "
+                f"{e.nearest * SPEED / 2:.0f} m, fit {e.fit:.1f}"
+            )
             print(f"not told {seed}: {fault} at {c.true:.1f} m, {c.words} ({why})", flush=True)
             rows.append((fault, False, False, False, False, 0.0, 0.0))
             continue
@@ -151,7 +167,11 @@ def faults(runs: int = 140, first: int = 0) -> int:
         rows.append((fault, True, held, close, right, spot.bar, off))
         if not (held and close and right):
             words = ", ".join(w for w, wrong in (("outside the bar", not held), ("FAR OFF", not close), (f"read as {spot.kind}", not right)) if wrong)
-            print(f"{words} {seed}: {fault} at {c.true:.1f} m, {c.words}: {spot.metres:.1f} ± {spot.bar:.1f} m, factor {spot.factor:+.3f} ± {spot.factor_bar:.3f}, fit {echo.fit:.1f}", flush=True)  # type: ignore[union-attr]
+            print(
+                f"{words} {seed}: {fault} at {c.true:.1f} m, {c.words}: {spot.metres:.1f} ± {spot.bar:.1f} m, "
+                f"factor {spot.factor:+.3f} ± {spot.factor_bar:.3f}, fit {echo.fit:.1f}",  # type: ignore[union-attr]
+                flush=True,
+            )
     told = table(rows, KINDS)
     print(f"{time.time() - began:.0f} s")
     return 0 if told else 1

@@ -49,7 +49,9 @@ def record(total: float, gauge: int = 24) -> Site:
     )
 
 
-def looked_at(kind: str, metres: float, t: np.ndarray, y: np.ndarray, gauge: int = 24) -> tuple[EchoPlace | None, object, float]:  # type: ignore[type-arg]
+def looked_at(
+    kind: str, metres: float, t: np.ndarray, y: np.ndarray, gauge: int = 24  # type: ignore[type-arg]
+) -> tuple[EchoPlace | None, object, float]:
     """The echo's spot on the record's trunk, the echo, and the seconds of one processor that finding it took."""
     scan = Scan()
     scan.feed(t, y)
@@ -80,7 +82,14 @@ def main(runs: int = 200, first: int = 0) -> int:
         case = f"{seed}: {kind} {metres} m {loss}, noise {noise} V, steps {1000 * lsb:.0f} mV, {1e9 * step:.0f} ns, {rate:.0f} bit/s"
         if spot is None:
             e = echo
-            why = "" if e is None else f" (fit {e.fit:.1f}, limit {e.nearest * SPEED / 2:.0f} m, least {e.least:.2f}, slight {e.slight_factor:+.2f} at {e.slight_delay * SPEED / 2:.1f} m, {e.from_delay * SPEED / 2:.0f} to {e.to_delay * SPEED / 2:.0f} m)"  # type: ignore[attr-defined]
+            why = (
+                ""
+                if e is None
+                else f" (fit {e.fit:.1f}, limit {e.nearest * SPEED / 2:.0f} m, "  # type: ignore[attr-defined]
+                f"least {e.least:.2f}, slight {e.slight_factor:+.2f} "  # type: ignore[attr-defined]
+                f"at {e.slight_delay * SPEED / 2:.1f} m, "  # type: ignore[attr-defined]
+                f"{e.from_delay * SPEED / 2:.0f} to {e.to_delay * SPEED / 2:.0f} m)"  # type: ignore[attr-defined]
+            )
             print(f"not told {case}{why}", flush=True)
             rows.append((kind, False, False, False, False, 0.0, 0.0))
             continue
@@ -89,12 +98,17 @@ def main(runs: int = 200, first: int = 0) -> int:
         rows.append((kind, True, held, close, right, spot.bar, off))
         if not (held and close and right):
             words = [w for w, wrong in (("outside the bar", not held), ("FAR OFF", not close), (f"read as {spot.kind}", not right)) if wrong]
-            print(f"{', '.join(words)} {case}: {spot.metres:.2f} ± {spot.bar:.2f} m, factor {spot.factor:+.3f} ± {spot.factor_bar:.3f}, fit {echo.fit:.2f}", flush=True)  # type: ignore[attr-defined]
+            print(
+                f"{', '.join(words)} {case}: {spot.metres:.2f} ± {spot.bar:.2f} m, "
+                f"factor {spot.factor:+.3f} ± {spot.factor_bar:.3f}, fit {echo.fit:.2f}",  # type: ignore[attr-defined]
+                flush=True,
+            )
     table(rows, EXPECTED)
     told = [r for r in rows if r[1]]
     held = sum(r[2] for r in told)
     print(
-        f"bars hold in {100 * held / max(len(told), 1):.1f} % of those told; a fit takes {np.median(times):.2f} s in the middle, {max(times):.2f} s at most, "
+        f"bars hold in {100 * held / max(len(told), 1):.1f} % of those told; a fit takes "
+        f"{np.median(times):.2f} s in the middle, {max(times):.2f} s at most, "
         f"{sum(times):.0f} s in all"
     )
     return 0 if told and held >= 0.95 * len(told) else 1

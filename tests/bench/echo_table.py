@@ -42,7 +42,10 @@ def main() -> int:
                 if off > spot.bar or off > max(2.0, 0.03 * metres) or spot.kind != expected:
                     wrong.append(f"{case}: {cells[-1]}")
             print(f"| {kind} | {loss} | " + " | ".join(cells) + " |", flush=True)
-    print(f"\n{len(times)} recordings, {len(wrong)} wrong or not told; a fit takes {np.median(times):.2f} s in the middle, {max(times):.2f} s at most")
+    print(
+        f"\n{len(times)} recordings, {len(wrong)} wrong or not told; a fit takes {np.median(times):.2f} s in "
+        f"the middle, {max(times):.2f} s at most"
+    )
     for line in wrong:
         print(line)
     return 1 if wrong else 0

@@ -28,8 +28,10 @@ WRITTEN = [
     ("unit-answers", "no idea", "do-not-know"), ("unit-answers", "dk", "do-not-know"), ("unit-answers", "don’t know", "do-not-know"),
     ("unit-answers", "Don't  Know.", "do-not-know"), ("unit-answers", "do-not-know", "do-not-know"), ("unit-answers", "not known", "do-not-know"),
     ("unit-answers", "no access", "cannot-reach"), ("unit-answers", "can not", "cannot-reach"), ("unit-answers", "can’t reach!", "cannot-reach"),
-    ("ohms-across-pair", "no access", "cannot-reach"), ("ohms-across-pair", "dk", "do-not-know"), ("ohms-across-pair", "no terminator", "no-terminator"),
-    ("unit-answers", "silent.", "silent"), ("unit-answers", "Silent", "silent"), ("unit-answers", "= silent", "silent"), ("unit-answers", "4", "silent"),
+    ("ohms-across-pair", "no access", "cannot-reach"), ("ohms-across-pair", "dk", "do-not-know"),
+    ("ohms-across-pair", "no terminator", "no-terminator"),
+    ("unit-answers", "silent.", "silent"), ("unit-answers", "Silent", "silent"),
+    ("unit-answers", "= silent", "silent"), ("unit-answers", "4", "silent"),
     ("unit-answers", "4.", "silent"), ("danger-signs", "burning smell", "burning-smell"), ("danger-signs", "None.", "none"),
 ]  # fmt: skip
 

@@ -29,7 +29,10 @@ def assessor(k: m.Knowledge) -> Assessor:
     return Assessor(k)
 
 
-RECORD = "install-record: {install-record: 1, name: Two, units: {count: 6, each: {setting: 40 A}}, trunks: [{units: 1-3, bit-rate: 9600}, {units: [6, 5, 4]}], uplinks: [{unit: 1}]}\n"
+RECORD = (
+    "install-record: {install-record: 1, name: Two, units: {count: 6, each: {setting: 40 A}}, trunks: "
+    "[{units: 1-3, bit-rate: 9600}, {units: [6, 5, 4]}], uplinks: [{unit: 1}]}\n"
+)
 FULL = f"""\
 case: 1
 title: Units beyond two are silent
@@ -171,7 +174,10 @@ WRONG: list[tuple[str, str, list[tuple[int, str]]]] = [
     ("a device for a record", "case: 1\ninstall-record: /dev/zero\n", [(2, "no plain file")]),
     ("a record with a long name", f"case: 1\ninstall-record: {'x' * 400}\n", [(2, "cannot be read")]),
     ("a record that is a list", "case: 1\ninstall-record: [a]\n", [(2, "is a mapping")]),
-    ("several", START + "role: x\nlog:\n  - {check: y, answer: z}\n  - {fact: y, is: z}\n", [(3, "cannot be 'x'"), (5, "no check 'y'"), (6, "no install fact 'y'")]),
+    (
+        "several", START + "role: x\nlog:\n  - {check: y, answer: z}\n  - {fact: y, is: z}\n",
+        [(3, "cannot be 'x'"), (5, "no check 'y'"), (6, "no install fact 'y'")],
+    ),
 ]  # fmt: skip
 
 
@@ -290,7 +296,10 @@ expect: {fault: more-nonsense}
 """
     path = tmp_path / "case.yaml"
     lines = {}
-    for record in ("{install-record: 1, name: x, units: {count: 12}, trunks: [{units: 1-12, controller: 1}]}", "{install-record: 1, name: x, units: {count: twelve}}"):
+    for record in (
+        "{install-record: 1, name: x, units: {count: 12}, trunks: [{units: 1-12, controller: 1}]}",
+        "{install-record: 1, name: x, units: {count: twelve}}",
+    ):
         path.write_text(f"case: 1\ninstall-record: {record}\n{rest}", encoding="utf-8")
         with pytest.raises(InputError) as caught:
             read_case(path, k)
@@ -302,7 +311,13 @@ expect: {fault: more-nonsense}
 
 def test_both_mistakes_of_an_entry_are_told(tmp_path: Path, k: m.Knowledge) -> None:
     path = tmp_path / "case.yaml"
-    path.write_text("case: 1\nlog:\n  - {check: unit-answers, at: unit 99, answer: sillent}\n  - {remedy: nothing, at: unit 99}\n  - {fact: unit.setting, at: unit 99, is: many}\n", encoding="utf-8")
+    path.write_text(
+        (
+            "case: 1\nlog:\n  - {check: unit-answers, at: unit 99, answer: sillent}\n"
+            "  - {remedy: nothing, at: unit 99}\n  - {fact: unit.setting, at: unit 99, is: many}\n"
+        ),
+        encoding="utf-8",
+    )
     with pytest.raises(InputError) as caught:
         read_case(path, k)
     assert [p.mark.line for p in caught.value.problems] == [3, 3, 4, 4, 5, 5]

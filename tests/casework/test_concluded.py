@@ -75,7 +75,13 @@ AGE = rule("old", [when("unit.age", "old", sort="fact")], [then("finding", "aged
 
 def test_only_facts_that_a_rule_asks_for_are_given() -> None:
     k = base(AGE, rule("seen", [when("answers", "odd")], [then("finding", "odd-one")]))
-    there = variants(site(), {"unit": [("unit.age", "old"), ("unit.age", "new"), ("answers", "odd"), ("panel.kind", "old")], "panel": [("unit.age", "old")]})
+    there = variants(
+        site(),
+        {
+            "unit": [("unit.age", "old"), ("unit.age", "new"), ("answers", "odd"), ("panel.kind", "old")],
+            "panel": [("unit.age", "old")],
+        },
+    )
     assert sorted(concluded.record_facts(compile_rules(k), there)) == [
         Fact("fact", "unit.age", "old", "panel/0"), Fact("fact", "unit.age", "old", "unit/0"),
     ]  # fmt: skip
@@ -313,7 +319,12 @@ def test_a_finding_has_its_places_and_its_figures() -> None:
 
 def test_a_finding_of_the_record_shows_the_figures_behind_it() -> None:
     k = base(AGE, rule("also", [when("answers", "odd"), when("unit.age", "old", sort="fact")], [then("finding", "both")]))
-    where = variants(site())._replace(audits={("unit.age", U2): Audit("old", "12 years"), ("answers", U2): Audit("odd", "no figure"), ("unit.age", U3): Audit("old", "9 years")})
+    where = variants(site())._replace(
+        audits={
+            ("unit.age", U2): Audit("old", "12 years"), ("answers", U2): Audit("odd", "no figure"),
+            ("unit.age", U3): Audit("old", "9 years"),
+        }
+    )
     facts = [Fact("fact", "unit.age", "old", "unit 2")]
     assert found(k, facts, where) == [("aged", "note", "It is so. (12 years)", (U2,))]
     assert found(k, [*facts, read("unit 2")], where)[1] == ("both", "note", "It is so. (12 years)", (U2,))
@@ -328,7 +339,8 @@ def test_the_dangerous_comes_first_then_by_name() -> None:
 # keys of the facts of a rule, the kind of place that it is about
 KINDS = [
     (("unit.age",), "unit"), (("panel.kind", "unit.age"), "unit"), (("site.soil", "panel.kind"), "panel"), (("trunk.wire", "panel.kind"), "trunk"),
-    (("trunk.wire", "uplink.kind"), "uplink"), (("uplink.kind", "control.kind"), "control"), (("control.kind", "unit.age"), "unit"), (("site.soil",), "site"),
+    (("trunk.wire", "uplink.kind"), "uplink"), (("uplink.kind", "control.kind"), "control"),
+    (("control.kind", "unit.age"), "unit"), (("site.soil",), "site"),
 ]  # fmt: skip
 
 

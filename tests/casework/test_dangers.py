@@ -115,7 +115,12 @@ def test_no_entry_counts_from_a_role_too_low(k: m.Knowledge, sign: str, low: str
 
 def test_what_is_passed_on_counts_when_it_is_vouched_for(k: m.Knowledge) -> None:
     rows = way(k, "shock", "shock")
-    passed = [(kind, {**data, "reported-by": "an electrician"}) if kind in ("reading", "remedy") and n else (kind, data) for n, (kind, data) in enumerate(rows)]
+    passed = [
+        (kind, {**data, "reported-by": "an electrician"})
+        if kind in ("reading", "remedy") and n
+        else (kind, data)
+        for n, (kind, data) in enumerate(rows)
+    ]
     assert lives(k, passed)["shock", AT] != "lifted"
     names = [f"e{n}" for n in range(3, len(rows) + 2)]
     vouched: Row = ("danger", {"what": "vouched", "events": names})

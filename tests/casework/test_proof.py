@@ -257,7 +257,9 @@ def test_who_is_sent_for_what() -> None:
         "electrician", False, ("clamp-meter", "multimeter", "leakage-clamp"), ("fuse", "gloves", "cable"),
         ("clamp", "meter", "by-phone", "bare", "again", "live"),
     )  # fmt: skip
-    assert sent("technician", [("wiring", 0.3), ("fuse", 0.2)]) == v.Handover("electrician", False, ("leakage-clamp",), ("cable", "gloves"), ("live",))
+    assert sent("technician", [("wiring", 0.3), ("fuse", 0.2)]) == v.Handover(
+        "electrician", False, ("leakage-clamp",), ("cable", "gloves"), ("live",)
+    )
     assert sent("help-desk", [("fuse", 0.9)], closed={"outcome": "repaired"}) is None
 
 

@@ -90,7 +90,13 @@ def test_the_command_line_takes_it_too(capsys: pytest.CaptureFixture[str], tmp_p
 
 def test_a_case_file_of_then_is_read(k: m.Knowledge, tmp_path: Path) -> None:
     file = tmp_path / "old.yaml"
-    file.write_text("case: 1\ntitle: old\nrole: agent\nlog:\n  - {role: contact}\n  - {check: danger-signs, at: all, answer: none}\n", encoding="utf-8")
+    file.write_text(
+        (
+            "case: 1\ntitle: old\nrole: agent\nlog:\n  - {role: contact}\n"
+            "  - {check: danger-signs, at: all, answer: none}\n"
+        ),
+        encoding="utf-8",
+    )
     case = read_case(file, k)
     assert case.data["role"] == "help-desk"
     assert case.log[0] == ("role", {"role": "caller"})
@@ -126,7 +132,10 @@ def small(tmp_path: Path) -> m.Knowledge:
 
 
 def reading(check: str, answer: str) -> Event:
-    return Event("e1", "C-1", 1, "2031-04-05T06:07:08Z", "reading", {"check": check, "answer": answer, "at": "unit 1"}, "agent, reported by the caretaker")
+    return Event(
+        "e1", "C-1", 1, "2031-04-05T06:07:08Z", "reading", {"check": check, "answer": answer, "at": "unit 1"},
+        "agent, reported by the caretaker",
+    )
 
 
 @pytest.mark.parametrize(

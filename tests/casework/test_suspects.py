@@ -143,7 +143,10 @@ READ = [reading(1, "sound", "odd", U1), reading(2, "sound", "odd", U2), reading(
 FAR = CLASH - 0.01
 
 
-def pairs(answers: list[Evidence], agreement: list[list[float]], log_of: dict[tuple[str, Place], list[float]] | None = None) -> list[tuple[str, str, str]]:
+def pairs(
+    answers: list[Evidence], agreement: list[list[float]],
+    log_of: dict[tuple[str, Place], list[float]] | None = None,
+) -> list[tuple[str, str, str]]:
     k = knowledge(CHECKS, [fault("loose"), fault("worn")])
     b = belief(k, {("worn", U2): 0.9, ("loose", U1): 0.1}, answers=answers, log_of=log_of or {}, log_none=[0.0] * len(answers), agreement=agreement)
     return [(c.first, c.second, c.retake) for c in contradictions(k, state(READ), b)]

@@ -63,7 +63,8 @@ def _edge(w: Floats, form: str, rise: float) -> Any:
 
 
 def response(
-    metres: float, *, end: float | None = 120.0, across: Sequence[tuple[float, float]] = (), series: Sequence[tuple[float, float]] = (), branches: Sequence[Drop] = (),
+    metres: float, *, end: float | None = 120.0, across: Sequence[tuple[float, float]] = (),
+    series: Sequence[tuple[float, float]] = (), branches: Sequence[Drop] = (),
     lossy: bool = True, skin: bool = True, form: str = "ramp", rise: float = 80e-9, source: float = 40.0, near: float = 120.0,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Seconds from the middle of the edge, and volts at the driver for a step of one volt of an open source.
@@ -74,7 +75,14 @@ def response(
     import skrf as rf
 
     media, w = _media(rf, skin, lossy)
-    parts = sorted([(m, "across", ohms) for m, ohms in across] + [(m, "series", ohms) for m, ohms in series] + [(b.at, "branch", b) for b in branches], key=lambda p: p[0])
+    parts = sorted(
+        (
+            [(m, "across", ohms) for m, ohms in across]
+            + [(m, "series", ohms) for m, ohms in series]
+            + [(b.at, "branch", b) for b in branches]
+        ),
+        key=lambda p: p[0],
+    )
     network = None
     at = 0.0
     for where, what, value in parts:

@@ -102,7 +102,10 @@ Table = dict[str, list[float | None]]
 PLAIN = Meter()
 
 
-def log(net: Net | Callable[[int], Net], amps: Sequence[float], seed: int = 1, meter: Meter = PLAIN, drift: float = 0.0, what: str = "across ground") -> Table:
+def log(
+    net: Net | Callable[[int], Net], amps: Sequence[float], seed: int = 1, meter: Meter = PLAIN,
+    drift: float = 0.0, what: str = "across ground",
+) -> Table:
     """Columns of a log: the network at each second, a supply that swings slowly by `drift` V, and a meter's errors."""
     draw = random.Random(seed)
     table: Table = {}
@@ -165,7 +168,8 @@ def text(
         seconds = n * every
         stamp = {
             "iso": f"{moment:%Y-%m-%dT%H:%M:%S}", "clock": f"{moment:%H:%M:%S}", "seconds": number(seconds, comma),
-            "elapsed": f"{int(seconds) // 3600}:{int(seconds) // 60 % 60:02d}:{seconds % 60:06.3f}", "split": f"{moment:%Y-%m-%d}{separator}{moment:%H:%M:%S}",
+            "elapsed": f"{int(seconds) // 3600}:{int(seconds) // 60 % 60:02d}:{seconds % 60:06.3f}",
+            "split": f"{moment:%Y-%m-%d}{separator}{moment:%H:%M:%S}",
             "us": f"{moment.month}/{moment.day}/{moment.year} {moment:%I:%M:%S %p}".replace(" 0", " "),
         }[time]  # fmt: skip
         rows.append(separator.join([stamp, *(number(table[name][n], comma, digits) for name in names)]))

@@ -41,7 +41,10 @@ def taken_of(name: str, segment: float, probe: str | None = None) -> tuple[str, 
 def suspects_of(record: str, taken: list[TakenReading]):  # type: ignore[no-untyped-def]
     rows: list[tuple[str, dict[str, object]]] = [("opened", {"title": "polls are lost", "record": record})]
     rows += [("reading", {"check": t.check, "at": t.at, "answer": t.answer}) for t in taken]
-    events = [Event(f"e{n}", "C-7K3Q4", n, "2031-04-05T06:07:08.123Z", kind, data, "t") for n, (kind, data) in enumerate(rows, 1)]  # type: ignore[arg-type]
+    events = [
+        Event(f"e{n}", "C-7K3Q4", n, "2031-04-05T06:07:08.123Z", kind, data, "t")  # type: ignore[arg-type]
+        for n, (kind, data) in enumerate(rows, 1)
+    ]
     return ASSESSOR.assess(events).suspects
 
 
@@ -67,7 +70,10 @@ def test_an_echo_at_a_clear_place_names_the_fault(name: str, segment: float, ech
         assert (suspects[0].fault, str(suspects[0].places[0][0])) == (first, at)
 
 
-@pytest.mark.parametrize(("name", "kind", "segments", "fault"), [("open-150-lossy", "open", {5, 6}, "trunk-pair-open"), ("short-60-lossless", "short", {2, 3}, None)])
+@pytest.mark.parametrize(
+    ("name", "kind", "segments", "fault"),
+    [("open-150-lossy", "open", {5, 6}, "trunk-pair-open"), ("short-60-lossless", "short", {2, 3}, None)],
+)
 def test_an_echo_beside_a_unit_narrows_to_its_neighbourhood(name: str, kind: str, segments: set[int], fault: str | None) -> None:
     """On the border of two segments the kind goes to the pair, and the rest of it is cleared; or one of the two is named."""
     record, taken = taken_of(name, 30)
@@ -108,5 +114,8 @@ def test_an_echo_beyond_the_recorded_end_names_no_place() -> None:
 
 
 def test_negative_echoes_are_a_shape_of_their_own() -> None:
-    shapes = {name: next(t.answer for t in taken_of(name, 30)[1] if t.check == "scope-look") for name in ("doubled-300-lossy", "branch-60-lossy", "missing-300-lossy")}
+    shapes = {
+        name: next(t.answer for t in taken_of(name, 30)[1] if t.check == "scope-look")
+        for name in ("doubled-300-lossy", "branch-60-lossy", "missing-300-lossy")
+    }
     assert shapes == {"doubled-300-lossy": "dips", "branch-60-lossy": "dips", "missing-300-lossy": "ringing"}

@@ -80,7 +80,14 @@ def test_a_modem_stands_at_the_place_given(at: str, name: str) -> None:
 
 
 @pytest.mark.parametrize("name", OTHER_NAMES)
-@pytest.mark.parametrize(("at", "run_on", "check"), [("laptop", "laptop", ""), ("switch", "laptop", "laptop-at-switch"), ("cable", "laptop", "laptop-at-station"), ("station", "station", ""), ("unit 5", "station", ""), ("unit 5 laptop", "laptop", "")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("at", "run_on", "check"),
+    [
+        ("laptop", "laptop", ""), ("switch", "laptop", "laptop-at-switch"),
+        ("cable", "laptop", "laptop-at-station"), ("station", "station", ""), ("unit 5", "station", ""),
+        ("unit 5 laptop", "laptop", ""),
+    ],
+)  # fmt: skip
 def test_commands_were_run_where_was_given(name: str, at: str, run_on: str, check: str) -> None:
     report = read(PROMPTS, name, site(), at)
     assert report.figures["run_on"] == run_on

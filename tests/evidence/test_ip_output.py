@@ -21,7 +21,10 @@ def interface(local: str, prefix: int = 24, up: bool = True) -> str:
     """One answer of `ip -json addr` for a loopback and a wired interface."""
     flags = ["BROADCAST", "MULTICAST", "UP", *(["LOWER_UP"] if up else ["NO-CARRIER"])]
     info = [{"family": "inet", "local": local, "prefixlen": prefix, "scope": "global", "dynamic": True, "label": "eth0"}] if local else []
-    lo = {"ifindex": 1, "ifname": "lo", "flags": ["LOOPBACK", "UP"], "operstate": "UNKNOWN", "addr_info": [{"family": "inet", "local": "127.0.0.1", "prefixlen": 8}]}
+    lo = {
+        "ifindex": 1, "ifname": "lo", "flags": ["LOOPBACK", "UP"], "operstate": "UNKNOWN",
+        "addr_info": [{"family": "inet", "local": "127.0.0.1", "prefixlen": 8}],
+    }
     eth = {"ifindex": 2, "ifname": "eth0", "flags": flags, "mtu": 1500, "operstate": "UP" if up else "DOWN", "address": "02:00:00:00:00:01",
            "addr_info": [*info, {"family": "inet6", "local": "fe80::1", "prefixlen": 64}]}  # fmt: skip
     return json.dumps([lo, eth])
@@ -76,7 +79,11 @@ UPGRADE = """* Host office.example:443 was resolved.
 NAMES_FAIL = """;; communications error to 192.168.7.53#53: timed out
 ;; no servers could be reached
 """
-REFUSED_CERT = UPGRADE.split("*  SSL")[0] + "* SSL certificate problem: certificate has expired\n* closing connection #0\ncurl: (60) SSL certificate problem: certificate has expired\n"
+REFUSED_CERT = (
+    UPGRADE.split("*  SSL")[0]
+    + "* SSL certificate problem: certificate has expired\n* closing connection #0\n"
+    "curl: (60) SSL certificate problem: certificate has expired\n"
+)
 TIMEOUT = """*   Trying 203.0.113.9:443...
 * connect to 203.0.113.9 port 443 from 192.168.7.20 port 40112 failed: Connection timed out
 * Failed to connect to office.example port 443 after 130021 ms: Could not connect to server
@@ -123,12 +130,26 @@ def test_the_same_on_the_station() -> None:
 CASES = [
     ("laptop.txt", interface("169.254.17.3", 16), ETHERNET, "address-server-silent"),
     ("laptop.txt", "\n".join((interface("192.168.7.77"), route("192.168.7.1"), PING_OK, DIG, TIMEOUT)), ETHERNET, "firewall-blocks-port"),
-    ("laptop.txt", "\n".join((interface("192.168.7.77"), route("192.168.7.1"), PING_OK.replace("192.168.7.1 ", "203.0.113.77 ").replace("(192.168.7.1)", "(203.0.113.77)"), NAMES_FAIL)), ETHERNET, "name-server-down"),
+    (
+        "laptop.txt",
+        "\n".join(
+            (
+                interface("192.168.7.77"), route("192.168.7.1"),
+                PING_OK.replace("192.168.7.1 ", "203.0.113.77 ").replace("(192.168.7.1)", "(203.0.113.77)"),
+                NAMES_FAIL,
+            )
+        ),
+        ETHERNET, "name-server-down",
+    ),
     ("laptop.txt", "\n".join((interface("192.168.7.77"), DIG, REFUSED_CERT)), TLS, "server-certificate-expired"),
     ("laptop.txt", UPGRADE.replace("101 Switching Protocols", "401 Unauthorized"), ETHERNET, "unit-password-wrong"),
     ("laptop.txt", UPGRADE.replace("101 Switching Protocols", "403 Forbidden"), ETHERNET, "unit-identity-blocked"),
     ("laptop.txt", UPGRADE.replace("< Sec-WebSocket-Protocol: ocpp1.6\n", ""), ETHERNET, "protocol-version-differs"),
-    ("laptop.txt", UPGRADE.replace("101 Switching Protocols", "302 Found\n< Location: http://welcome.hotspot.example/"), ETHERNET, "sign-in-page-in-the-way"),
+    (
+        "laptop.txt",
+        UPGRADE.replace("101 Switching Protocols", "302 Found\n< Location: http://welcome.hotspot.example/"),
+        ETHERNET, "sign-in-page-in-the-way",
+    ),
     ("on station.txt", interface("192.168.7.20") + "\n" + route("192.168.8.1"), FIXED, "mask-or-gateway-wrong"),
     ("station.txt", "HTTP/1.1 401 Unauthorized\nContent-Length: 0\n", ETHERNET, "unit-password-wrong"),
 ]
@@ -197,7 +218,13 @@ def test_other_printers_of_the_same_facts() -> None:
         ("u@desk:~$ getent hosts office.example\nu@desk:~$ exit\n", "fails"),
         ("office.example has address 203.0.113.9\n", "resolves"),
         ("Host office.example not found: 3(NXDOMAIN)\n", "fails"),
-        ("Server:\t\t192.168.7.53\nAddress:\t192.168.7.53#53\n\nNon-authoritative answer:\nName:\toffice.example\nAddress: 203.0.113.9\n", "resolves"),
+        (
+            (
+                "Server:\t\t192.168.7.53\nAddress:\t192.168.7.53#53\n\nNon-authoritative answer:\n"
+                "Name:\toffice.example\nAddress: 203.0.113.9\n"
+            ),
+            "resolves",
+        ),
         ("** server can't find office.example: NXDOMAIN\n", "fails"),
         ("* Could not resolve host: office.example\n", "fails"),
         ("ping: office.example: Temporary failure in name resolution\n", "fails"),
@@ -207,7 +234,10 @@ def test_other_printers_of_the_same_facts() -> None:
 
 
 def test_losses_on_the_way_to_the_station() -> None:
-    text = "PING 192.168.7.20 (192.168.7.20) 56(84) bytes of data.\n--- 192.168.7.20 ping statistics ---\n200 packets transmitted, 188 received, 6% packet loss, time 1ms\n"
+    text = (
+        "PING 192.168.7.20 (192.168.7.20) 56(84) bytes of data.\n--- 192.168.7.20 ping statistics ---\n"
+        "200 packets transmitted, 188 received, 6% packet loss, time 1ms\n"
+    )
     assert answers(read(text, "laptop.txt", FIXED)) == {"station-loss": "6 %"}
     # A handful of pings proves no loss.
     few = text.replace("200", "4").replace("188", "3")

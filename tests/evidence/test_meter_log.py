@@ -147,8 +147,18 @@ def test_source_resistance_is_recovered_within_its_bar_across_seeds() -> None:
         draw = random.Random(seed)
         wire, joint = draw.uniform(0.02, 0.15), draw.choice([0.0, 0.0, 0.05, 0.3])
         net = Net(leg=(draw.uniform(0.005, 0.05),) * 2, wire=(wire, wire), joint=(joint, 0.0))
-        meter = Meter(draw.choice([0.02, 0.15, 0.4]), draw.choice([0.03, 0.1, 0.3]), draw.choice([0.01, 0.1, 1.0]), draw.choice([0.01, 0.1]), draw.uniform(0.985, 1.015))
-        on = [x for _ in range(draw.randint(1, 4)) for x in ((draw.randint(40, 200), 0.0), (draw.randint(40, 200), draw.choice([16.0, 24.0, 32.0])), (60, 6.0))]
+        meter = Meter(
+            draw.choice([0.02, 0.15, 0.4]), draw.choice([0.03, 0.1, 0.3]), draw.choice([0.01, 0.1, 1.0]),
+            draw.choice([0.01, 0.1]), draw.uniform(0.985, 1.015),
+        )
+        on = [
+            x
+            for _ in range(draw.randint(1, 4))
+            for x in (
+                (draw.randint(40, 200), 0.0), (draw.randint(40, 200), draw.choice([16.0, 24.0, 32.0])),
+                (60, 6.0),
+            )
+        ]
         a = look(text(log(net, steps(*on, (60, 0.0)), seed, meter, drift=draw.choice([0.0, 2.0, 6.0]))))
         truth = {"a": net.leg[0] + wire + joint, "b": net.leg[1] + wire}
         truth[""] = truth["a"] + truth["b"]
@@ -519,7 +529,8 @@ def test_like_joints_and_millivolts_across_joints() -> None:
 SHAPES: tuple[dict[str, object], ...] = (
     {"separator": ";"}, {"separator": "\t"}, {"separator": ";", "comma": True}, {"separator": "\t", "comma": True}, {"time": "clock"},
     {"time": "seconds"}, {"time": "elapsed"}, {"time": "split"}, {"time": "us"}, {"units": True}, {"bom": True}, {"end": "\r\n"}, {"end": "\r"},
-    {"header": ("Power log", "Serial;none", "", "Place: courtyard")}, {"separator": ";", "comma": True, "time": "seconds", "units": True, "end": "\r\n"},
+    {"header": ("Power log", "Serial;none", "", "Place: courtyard")},
+    {"separator": ";", "comma": True, "time": "seconds", "units": True, "end": "\r\n"},
 )  # fmt: skip
 
 
@@ -542,7 +553,10 @@ def test_every_shape_gives_the_same_figures() -> None:
 
 def test_prefixes_fahrenheit_and_units_in_the_cells() -> None:
     table = log(Net(), charging(1))
-    small: Table = {"L1-L2 (kV)": [None if v is None else v / 1000 for v in table["L1-L2 (V)"]], "I1 (mA)": [None if v is None else v * 1000 for v in table["I1 (A)"]]}
+    small: Table = {
+        "L1-L2 (kV)": [None if v is None else v / 1000 for v in table["L1-L2 (V)"]],
+        "I1 (mA)": [None if v is None else v * 1000 for v in table["I1 (A)"]],
+    }
     a, b = look(text({k: table[k] for k in ("L1-L2 (V)", "I1 (A)")}, digits=5)), look(text(small, digits=7))
     assert a.sag.sources[0].ohms == pytest.approx(b.sag.sources[0].ohms, rel=1e-6)
     assert unit_of("°F") == ("celsius", pytest.approx(1 / 1.8), pytest.approx(-32 / 1.8))
@@ -559,8 +573,19 @@ def test_plain_numbers_as_times() -> None:
     table = log(Net(), charging(1))
     rows = text({k: table[k] for k in ("L1-L2 (V)", "I1 (A)")}).decode().strip().split("\n")[1:]
     body = [r.split(",", 1)[1] for r in rows]
-    for title, factor, begin in (("Time (s)", 1, 0), ("Timestamp (s)", 1, 1932804000), ("Time (ms)", 1000, 1932804000000), ("Elapsed (min)", 1 / 60, 0)):
-        data = "\n".join([f"{title},L1-L2 (V),I1 (A)", *(f"{begin + n * factor:.10g},{b}" if factor < 1 else f"{begin + n * factor},{b}" for n, b in enumerate(body))])
+    for title, factor, begin in (
+        ("Time (s)", 1, 0), ("Timestamp (s)", 1, 1932804000), ("Time (ms)", 1000, 1932804000000),
+        ("Elapsed (min)", 1 / 60, 0),
+    ):
+        data = "\n".join(
+            [
+                f"{title},L1-L2 (V),I1 (A)",
+                *(
+                    f"{begin + n * factor:.10g},{b}" if factor < 1 else f"{begin + n * factor},{b}"
+                    for n, b in enumerate(body)
+                ),
+            ]
+        )
         a = look(data.encode())
         assert a.view.log.samples == 480
         assert a.view.log.interval == pytest.approx(1.0, rel=1e-4)
@@ -601,7 +626,11 @@ def test_missing_samples_gaps_and_clocks_that_jump() -> None:
 
 def test_several_samples_a_second_with_one_stamp() -> None:
     table = log(Net(), [a for a in charging(2) for _ in range(4)])
-    rows = [f"{BEGIN + timedelta(seconds=n // 4):%Y-%m-%d %H:%M:%S},{table['L1-L2 (V)'][n]:.1f},{table['I1 (A)'][n]:.2f}" for n in range(len(table["I1 (A)"]))]
+    rows = [
+        f"{BEGIN + timedelta(seconds=n // 4):%Y-%m-%d %H:%M:%S},{table['L1-L2 (V)'][n]:.1f},"
+        f"{table['I1 (A)'][n]:.2f}"
+        for n in range(len(table["I1 (A)"]))
+    ]
     a = look(("Time,L1-L2 (V),I1 (A)\n" + "\n".join(rows)).encode())
     assert (len(a.view.log.times), a.view.log.samples, a.view.log.interval) == (840, 3360, 1.0)
     assert a.sag.sources[0].ohms == pytest.approx(0.14, abs=0.01)
@@ -630,9 +659,13 @@ def test_what_is_not_used_is_named() -> None:
 @pytest.mark.parametrize(
     ("title", "unit", "wanted"),
     [
-        ("V12", "", ("volts", "a-b", 1.0)), ("U L1-N", "kV", ("volts", "a-n", 1e3)), ("Line 1 to ground [V]", "", ("volts", "a-g", 1.0)), ("VAN", "", ("volts", "a-n", 1.0)),
-        ("I_L2", "", ("amps", "b", 1.0)), ("Clamp (mA)", "", ("amps", "", 1e-3)), ("Power (kW)", "", ("watts", "", 1e3)), ("P_total [W]", "", ("watts", "", 1.0)),
-        ("A", "", ("amps", "", 1.0)), ("A1", "", ("amps", "a", 1.0)), ("Breaker lug A mV", "", ("joint-volts", "a", 1e-3)), ("Temp (°F)", "", ("celsius", "", 1 / 1.8)), ("PF", "", None), ("Energy (kWh)", "", None), ("THD V L1 (%)", "", None), ("Sample", "", None),
+        ("V12", "", ("volts", "a-b", 1.0)), ("U L1-N", "kV", ("volts", "a-n", 1e3)),
+        ("Line 1 to ground [V]", "", ("volts", "a-g", 1.0)), ("VAN", "", ("volts", "a-n", 1.0)),
+        ("I_L2", "", ("amps", "b", 1.0)), ("Clamp (mA)", "", ("amps", "", 1e-3)),
+        ("Power (kW)", "", ("watts", "", 1e3)), ("P_total [W]", "", ("watts", "", 1.0)),
+        ("A", "", ("amps", "", 1.0)), ("A1", "", ("amps", "a", 1.0)),
+        ("Breaker lug A mV", "", ("joint-volts", "a", 1e-3)), ("Temp (°F)", "", ("celsius", "", 1 / 1.8)),
+        ("PF", "", None), ("Energy (kWh)", "", None), ("THD V L1 (%)", "", None), ("Sample", "", None),
     ],
 )  # fmt: skip
 def test_titles(title: str, unit: str, wanted: tuple[str, str, float] | None) -> None:
@@ -641,7 +674,10 @@ def test_titles(title: str, unit: str, wanted: tuple[str, str, float] | None) ->
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.datetimes(datetime(1999, 1, 1), datetime(2060, 1, 1)), min_size=1, max_size=20), st.sampled_from(["%Y-%m-%d %H:%M:%S", "%d.%m.%Y %H:%M", "%m/%d/%Y %I:%M:%S %p", "%Y/%m/%dT%H:%M:%S.%f"]))
+@given(
+    st.lists(st.datetimes(datetime(1999, 1, 1), datetime(2060, 1, 1)), min_size=1, max_size=20),
+    st.sampled_from(["%Y-%m-%d %H:%M:%S", "%d.%m.%Y %H:%M", "%m/%d/%Y %I:%M:%S %p", "%Y/%m/%dT%H:%M:%S.%f"]),
+)
 def test_times_read_at_once_and_one_by_one_as_the_calendar_has_them(moments: list[datetime], form: str) -> None:
     cells = [m.strftime(form) for m in moments]
     data = np.frombuffer(("|".join(cells) + "|").encode(), dtype=np.uint8)
@@ -891,7 +927,9 @@ def word(check: str, data: bytes, **facts: object) -> str | None:
         (32, 1800, {}, "before-band"), (38, 1800, {"setting": 38}, None), (48, 1800, {}, "in-band"), (48, 30, {}, None), (56, 1800, {}, "in-band"),
         (56, 4200, {}, "past-band"), (56, 3630, {}, "in-band"), (85, 120, {}, "in-band"), (85, 300, {}, "past-band"), (200, 2, {}, "at-once"),
         # IEC 60898-1: 32 A holds 1.13 times (36.2 A) for an hour, opens at 1.45 times (46.4 A) within it
-        (35, 1800, {**EUROPE, "breaker": 32}, "before-band"), (35, 4000, {**EUROPE, "breaker": 32}, "in-band"), (40, 1800, {**EUROPE, "breaker": 32}, "in-band"), (50, 4200, {**EUROPE, "breaker": 32}, "past-band"),
+        (35, 1800, {**EUROPE, "breaker": 32}, "before-band"),
+        (35, 4000, {**EUROPE, "breaker": 32}, "in-band"), (40, 1800, {**EUROPE, "breaker": 32}, "in-band"),
+        (50, 4200, {**EUROPE, "breaker": 32}, "past-band"),
     ],
 )  # fmt: skip
 def test_times_to_a_trip_by_the_points_of_the_standards(amps: float, seconds: float, facts: dict[str, object], outcome: str | None) -> None:
@@ -1029,7 +1067,10 @@ def test_no_course_of_a_feeder_where_the_log_does_not_show_it() -> None:
 def test_steps_with_others_need_the_others_in_the_log() -> None:
     on = steps((60, 0.0), (600, 32.0), (600, 16.0), (600, 24.0), (300, 32.0), (60, 0.0))
     table = log(Net(), on)
-    for column_of_feeder, outcome in ((None, None), ([0.0 if n < 60 else 64.0 for n in range(len(on))], "steps-with-others"), ([a + 30 for a in on], None)):
+    for column_of_feeder, outcome in (
+        (None, None), ([0.0 if n < 60 else 64.0 for n in range(len(on))], "steps-with-others"),
+        ([a + 30 for a in on], None),
+    ):
         both: Table = {**table, "Feeder I1 (A)": list(column_of_feeder)} if column_of_feeder else table
         found = read_meter_log(io.BytesIO(text(both)), Asked("unit 1.csv", read_site(MANAGED, knowledge())))
         assert answers(found).get("charge-course") == outcome
@@ -1092,7 +1133,10 @@ def test_recognised_and_not_mixed_up() -> None:
     assert [i.kind for _, i in recognise(scope.encode(), "x.csv")] == ["waveform"]
     slow = "Time (s),V (V)\n" + "".join(f"{n},{230 + n % 7 / 10:.1f}\n" for n in range(3000))
     assert [i.kind for _, i in recognise(slow.encode(), "x.csv")] == ["meter-log"]
-    for other in (b"Time,Message\n10:00:00,hello\n10:00:01,there\n", b"install-record: 1\n", bytes(range(256)) * 4, b"a,b\n1,2\n3,4\n", b"[2,\"1\",\"Heartbeat\",{}]\n"):
+    for other in (
+        b"Time,Message\n10:00:00,hello\n10:00:01,there\n", b"install-record: 1\n", bytes(range(256)) * 4,
+        b"a,b\n1,2\n3,4\n", b"[2,\"1\",\"Heartbeat\",{}]\n",
+    ):
         assert all(i.kind != "meter-log" for _, i in recognise(other, "x.csv"))
 
 
@@ -1112,7 +1156,8 @@ def test_what_cannot_be_used_is_said_in_a_line(data: bytes, words: str) -> None:
 
 GOOD = [
     text(log(Net(joint=(0.1, 0.0)), charging(1, on=20, off=15))), text(log(Net(), charging(1, on=20, off=15)), ";", True, time="clock"),
-    text(log(Net(), charging(1, on=20, off=15), what="across neutral"), "\t", time="elapsed", units=True), text(log(Net(), charging(1, on=20, off=15)), time="us"),
+    text(log(Net(), charging(1, on=20, off=15), what="across neutral"), "\t", time="elapsed", units=True),
+    text(log(Net(), charging(1, on=20, off=15)), time="us"),
 ]  # fmt: skip
 
 
@@ -1121,7 +1166,16 @@ def test_damaged_logs_do_no_harm() -> None:
 
 
 @settings(max_examples=100, deadline=None)
-@given(st.integers(0, 3), st.lists(st.tuples(st.integers(0, 4000), st.integers(0, 60), st.one_of(st.binary(max_size=12), st.sampled_from(NASTY))), max_size=6))
+@given(
+    st.integers(0, 3),
+    st.lists(
+        st.tuples(
+            st.integers(0, 4000), st.integers(0, 60),
+            st.one_of(st.binary(max_size=12), st.sampled_from(NASTY)),
+        ),
+        max_size=6,
+    ),
+)
 def test_no_mutation_ends_in_a_traceback(which: int, cuts: list[tuple[int, int, bytes]]) -> None:
     data = bytearray(GOOD[which])
     for at, gone, put in cuts:

@@ -136,7 +136,10 @@ def test_stamps_and_utf_16_do_no_harm() -> None:
 
 def test_recognised_and_not_mixed_up() -> None:
     assert recognise(ONLINE.encode(), "x.txt")[0][1].kind == "modem"
-    for other in (b'[2,"1","Heartbeat",{}]\n', b"PING 192.0.2.1 56 data bytes\n", b"install-record: 1\n", bytes(range(256)) * 4, b"attention at the station\n"):
+    for other in (
+        b'[2,"1","Heartbeat",{}]\n', b"PING 192.0.2.1 56 data bytes\n", b"install-record: 1\n",
+        bytes(range(256)) * 4, b"attention at the station\n",
+    ):
         assert all(i.kind != "modem" for _, i in recognise(other, "x.txt"))
 
 

@@ -39,7 +39,11 @@ def station(report: Report, identity: str = "LARCH-1") -> dict[str, Any]:
 
 def test_the_tables_of_requests_are_complete() -> None:
     for version, module in MODULES.items():
-        theirs = {n for n, c in inspect.getmembers(module.call, inspect.isclass) if dataclasses.is_dataclass(c) and c.__module__ == module.call.__name__}
+        theirs = {
+            n
+            for n, c in inspect.getmembers(module.call, inspect.isclass)
+            if dataclasses.is_dataclass(c) and c.__module__ == module.call.__name__
+        }
         assert theirs - ACTIONS[version] == set()
         assert ACTIONS[version] - theirs == set()
         assert ACTIONS["1.6"] | ACTIONS["2.0.1"] >= FROM_STATION
@@ -71,29 +75,37 @@ def status_16(connector: int, status: str, error: str = "NoError", away_s: float
 def profile_16(limit: float, unit: str = "A") -> tuple[str, str, dict[str, Any]]:
     schedule = {"charging_rate_unit": unit, "start_schedule": now(-60), "charging_schedule_period": [{"start_period": 0, "limit": limit}]}
     return ("office", "SetChargingProfile", {"connector_id": 1, "cs_charging_profiles": {
-        "charging_profile_id": 9, "stack_level": 0, "charging_profile_purpose": "TxDefaultProfile", "charging_profile_kind": "Absolute", "charging_schedule": schedule}})  # fmt: skip
+        "charging_profile_id": 9, "stack_level": 0, "charging_profile_purpose": "TxDefaultProfile",
+        "charging_profile_kind": "Absolute", "charging_schedule": schedule}})  # fmt: skip
 
 
 def meter_16(*values: int) -> list[tuple[str, str, dict[str, Any]]]:
     return [("station", "MeterValues", {"connector_id": 1, "transaction_id": 71, "meter_value": [{"timestamp": now(), "sampled_value": [
-        {"value": str(v), "measurand": "Energy.Active.Import.Register", "unit": "Wh"}, {"value": "230.5", "measurand": "Voltage", "unit": "V"}]}]}) for v in values]  # fmt: skip
+        {"value": str(v), "measurand": "Energy.Active.Import.Register", "unit": "Wh"},
+        {"value": "230.5", "measurand": "Voltage", "unit": "V"}]}]}) for v in values]  # fmt: skip
 
 
 SCRIPT_16: list[tuple[str, str, dict[str, Any]]] = [
     BOOT_16, status_16(0, "Available"), status_16(1, "Available"), status_16(2, "Available"), ("station", "Heartbeat", {}),
-    ("office", "GetConfiguration", {"key": ["WebSocketPingInterval"]}), ("office", "ChangeConfiguration", {"key": "HeartbeatInterval", "value": "300"}),
+    ("office", "GetConfiguration", {"key": ["WebSocketPingInterval"]}),
+    ("office", "ChangeConfiguration", {"key": "HeartbeatInterval", "value": "300"}),
     ("office", "SendLocalList", {"list_version": 4, "update_type": "Full"}), ("office", "GetLocalListVersion", {}),
     ("station", "Authorize", {"id_tag": "0A0B0C0D"}), status_16(1, "Preparing"),
     ("station", "StartTransaction", {"connector_id": 1, "id_tag": "0A0B0C0D", "meter_start": 1000, "timestamp": now()}),
     status_16(1, "Charging"), *meter_16(1500, 2600, 3700), profile_16(10),
-    ("office", "GetCompositeSchedule", {"connector_id": 1, "duration": 600}), ("office", "ReserveNow", {"connector_id": 2, "expiry_date": now(3600), "id_tag": "A", "reservation_id": 5}),
+    ("office", "GetCompositeSchedule", {"connector_id": 1, "duration": 600}),
+    (
+        "office", "ReserveNow",
+        {"connector_id": 2, "expiry_date": now(3600), "id_tag": "A", "reservation_id": 5},
+    ),
     status_16(2, "Reserved"), ("office", "CancelReservation", {"reservation_id": 5}), status_16(2, "Available"),
     ("office", "ChangeAvailability", {"connector_id": 2, "type": "Inoperative"}), status_16(2, "Unavailable"),
     ("station", "FirmwareStatusNotification", {"status": "Installed"}), ("station", "DiagnosticsStatusNotification", {"status": "Uploaded"}),
     ("station", "DataTransfer", {"vendor_id": "org.example", "data": "[2, \"not a message\", escaped [[ \" ]"}),
     status_16(1, "SuspendedEV"), ("station", "StopTransaction", {"meter_stop": 9000, "timestamp": now(), "transaction_id": 71, "reason": "Local"}),
     status_16(1, "Faulted", "GroundFailure"), ("office", "TriggerMessage", {"requested_message": "Heartbeat"}),
-    ("office", "ClearCache", {}), ("office", "GetDiagnostics", {"location": "ftp://x.example/"}), ("office", "UpdateFirmware", {"location": "ftp://x.example/", "retrieve_date": now()}),
+    ("office", "ClearCache", {}), ("office", "GetDiagnostics", {"location": "ftp://x.example/"}),
+    ("office", "UpdateFirmware", {"location": "ftp://x.example/", "retrieve_date": now()}),
     ("office", "UnlockConnector", {"connector_id": 1}),  # no handler at the station: an error reply
 ]  # fmt: skip
 
@@ -140,7 +152,9 @@ def test_a_16_log_is_read_whole_and_every_state_is_right(side: str) -> None:
         ("connector-status", "unit 2"): "unavailable", ("reported-error-code", "unit 2"): "no-error", ("authorization", "unit 1"): "accepted",
         ("refusal-record", "unit 1"): "accepted-or-none", ("session-ends", "unit 1"): "ended-by-car", ("firmware-record", "unit 1"): "idle",
         ("availability-record", "unit 2"): "set-unavailable", ("card-list-version", "unit 1"): "same", ("profile-record", "unit 1"): "lower",
-        ("meter-while-charging", "unit 1"): "live-values", ("clock-read", "uplink 1"): got["clock-read", "uplink 1"], ("ping-setting", "uplink 1"): "off-or-long",
+        ("meter-while-charging", "unit 1"): "live-values",
+        ("clock-read", "uplink 1"): got["clock-read", "uplink 1"],
+        ("ping-setting", "uplink 1"): "off-or-long",
     }  # fmt: skip
 
 
@@ -148,17 +162,41 @@ def test_a_16_log_is_read_whole_and_every_state_is_right(side: str) -> None:
 OFFICE_201: dict[str, Any] = {
     "BootNotification": lambda g: {"current_time": now(), "interval": 300, "status": "Accepted"},
     "Heartbeat": lambda g: {"current_time": now()},
-    "StatusNotification": {}, "MeterValues": {}, "FirmwareStatusNotification": {}, "NotifyEvent": {}, "NotifyReport": {}, "SecurityEventNotification": {},
+    "StatusNotification": {}, "MeterValues": {}, "FirmwareStatusNotification": {}, "NotifyEvent": {},
+    "NotifyReport": {}, "SecurityEventNotification": {},
     "Authorize": {"id_token_info": {"status": "Accepted"}}, "TransactionEvent": {"id_token_info": {"status": "Accepted"}}, "NotifyChargingLimit": {},
 }  # fmt: skip
 STATION_201: dict[str, Any] = {
-    "ChangeAvailability": {"status": "Accepted"}, "SetVariables": {"set_variable_result": [{"attribute_status": "Accepted", "component": {"name": "OCPPCommCtrlr"}, "variable": {"name": "HeartbeatInterval"}}]},
-    "GetVariables": {"get_variable_result": [{"attribute_status": "Accepted", "attribute_value": "0", "component": {"name": "OCPPCommCtrlr"}, "variable": {"name": "WebSocketPingInterval"}}]},
-    "ReserveNow": {"status": "Accepted"}, "CancelReservation": {"status": "Accepted"}, "SetChargingProfile": {"status": "Accepted"}, "RequestStartTransaction": {"status": "Accepted"},
-    "RequestStopTransaction": {"status": "Accepted"}, "SendLocalList": {"status": "Accepted"}, "GetBaseReport": {"status": "Accepted"}, "TriggerMessage": {"status": "Accepted"},
+    "ChangeAvailability": {"status": "Accepted"},
+    "SetVariables": {
+        "set_variable_result": [
+            {
+                "attribute_status": "Accepted", "component": {"name": "OCPPCommCtrlr"},
+                "variable": {"name": "HeartbeatInterval"},
+            }
+        ]
+    },
+    "GetVariables": {
+        "get_variable_result": [
+            {
+                "attribute_status": "Accepted", "attribute_value": "0",
+                "component": {"name": "OCPPCommCtrlr"}, "variable": {"name": "WebSocketPingInterval"},
+            }
+        ]
+    },
+    "ReserveNow": {"status": "Accepted"}, "CancelReservation": {"status": "Accepted"},
+    "SetChargingProfile": {"status": "Accepted"}, "RequestStartTransaction": {"status": "Accepted"},
+    "RequestStopTransaction": {"status": "Accepted"}, "SendLocalList": {"status": "Accepted"},
+    "GetBaseReport": {"status": "Accepted"}, "TriggerMessage": {"status": "Accepted"},
     "GetCompositeSchedule": {"status": "Rejected"}, "Reset": {"status": "Accepted"},
 }  # fmt: skip
-BOOT_201 = ("station", "BootNotification", {"charging_station": {"model": "Model", "vendor_name": "Maker", "serial_number": "0001"}, "reason": "PowerUp"})
+BOOT_201 = (
+    "station", "BootNotification",
+    {
+        "charging_station": {"model": "Model", "vendor_name": "Maker", "serial_number": "0001"},
+        "reason": "PowerUp",
+    },
+)
 
 
 def status_201(evse: int, status: str, connector: int = 1) -> tuple[str, str, dict[str, Any]]:
@@ -168,8 +206,20 @@ def status_201(evse: int, status: str, connector: int = 1) -> tuple[str, str, di
 def event(kind: str, seq: int, state: str, wh: float, reason: str | None = None, ident: str = "tx-1", **more: Any) -> tuple[str, str, dict[str, Any]]:
     info = {"transaction_id": ident, "charging_state": state, **({"stopped_reason": reason} if reason else {})}
     return ("station", "TransactionEvent", {
-        "event_type": kind, "timestamp": now, "trigger_reason": "MeterValuePeriodic", "seq_no": seq, "transaction_info": info, "evse": {"id": 1, "connector_id": 1},
-        "meter_value": [{"timestamp": now(), "sampled_value": [{"value": wh / 1000, "measurand": "Energy.Active.Import.Register", "unit_of_measure": {"unit": "kWh"}}]}], **more})  # fmt: skip
+        "event_type": kind, "timestamp": now, "trigger_reason": "MeterValuePeriodic", "seq_no": seq,
+        "transaction_info": info, "evse": {"id": 1, "connector_id": 1},
+        "meter_value": [
+            {
+                "timestamp": now(),
+                "sampled_value": [
+                    {
+                        "value": wh / 1000, "measurand": "Energy.Active.Import.Register",
+                        "unit_of_measure": {"unit": "kWh"},
+                    }
+                ],
+            }
+        ],
+        **more})  # fmt: skip
 
 
 def alarm(component: str, variable: str = "Problem") -> tuple[str, str, dict[str, Any]]:
@@ -180,18 +230,45 @@ def alarm(component: str, variable: str = "Problem") -> tuple[str, str, dict[str
 
 def profile_201(limit: float) -> tuple[str, str, dict[str, Any]]:
     schedule = {"id": 1, "charging_rate_unit": "A", "start_schedule": now(-60), "charging_schedule_period": [{"start_period": 0, "limit": limit}]}
-    return ("office", "SetChargingProfile", {"evse_id": 1, "charging_profile": {"id": 9, "stack_level": 0, "charging_profile_purpose": "TxDefaultProfile", "charging_profile_kind": "Absolute", "charging_schedule": [schedule]}})
+    return (
+        "office", "SetChargingProfile",
+        {
+            "evse_id": 1,
+            "charging_profile": {
+                "id": 9, "stack_level": 0, "charging_profile_purpose": "TxDefaultProfile",
+                "charging_profile_kind": "Absolute", "charging_schedule": [schedule],
+            },
+        },
+    )
 
 
 SCRIPT_201: list[tuple[str, str, dict[str, Any]]] = [
     BOOT_201, status_201(1, "Available"), status_201(2, "Available"), ("station", "Heartbeat", {}),
     ("office", "GetVariables", {"get_variable_data": [{"component": {"name": "OCPPCommCtrlr"}, "variable": {"name": "WebSocketPingInterval"}}]}),
-    ("office", "SetVariables", {"set_variable_data": [{"attribute_value": "300", "component": {"name": "OCPPCommCtrlr"}, "variable": {"name": "HeartbeatInterval"}}]}),
-    ("office", "GetBaseReport", {"request_id": 1, "report_base": "FullInventory"}), ("station", "NotifyReport", {"request_id": 1, "generated_at": now(), "seq_no": 0}),
+    (
+        "office", "SetVariables",
+        {
+            "set_variable_data": [
+                {
+                    "attribute_value": "300", "component": {"name": "OCPPCommCtrlr"},
+                    "variable": {"name": "HeartbeatInterval"},
+                }
+            ]
+        },
+    ),
+    ("office", "GetBaseReport", {"request_id": 1, "report_base": "FullInventory"}),
+    ("station", "NotifyReport", {"request_id": 1, "generated_at": now(), "seq_no": 0}),
     ("station", "Authorize", {"id_token": {"id_token": "0A0B0C0D", "type": "ISO14443"}}), status_201(1, "Occupied"),
     event("Started", 0, "EVConnected", 1000, id_token={"id_token": "0A0B0C0D", "type": "ISO14443"}),
     event("Updated", 1, "Charging", 2000), event("Updated", 2, "Charging", 3000), event("Updated", 3, "Charging", 4000), profile_201(8),
-    ("office", "ReserveNow", {"id": 5, "expiry_date_time": now(3600), "id_token": {"id_token": "A", "type": "Central"}, "evse_id": 2}), status_201(2, "Reserved"),
+    (
+        "office", "ReserveNow",
+        {
+            "id": 5, "expiry_date_time": now(3600), "id_token": {"id_token": "A", "type": "Central"},
+            "evse_id": 2,
+        },
+    ),
+    status_201(2, "Reserved"),
     ("office", "ChangeAvailability", {"operational_status": "Inoperative", "evse": {"id": 1, "connector_id": 1}}),
     event("Updated", 4, "SuspendedEVSE", 4500), event("Ended", 5, "Idle", 5000, "StoppedByEV"), status_201(1, "Unavailable"),
     ("station", "FirmwareStatusNotification", {"status": "Installing"}), alarm("PowerContactor"),
@@ -216,8 +293,17 @@ def test_a_201_log_is_read_whole_and_every_state_is_right(side: str) -> None:
     assert (report.figures["without_request"], report.figures["without_answer"]) == (0, 0)
     f = station(report)
     assert f["version"] == "2.0.1"
-    rows = {k: (c["status"], c["charging"], c["changes"], c["operative"], c["reserved"], c["limit_a"], c["last_error"]) for k, c in f["connectors"].items()}
-    assert rows == {"1.1": ("Unavailable", "Charging", 3, False, False, 8.0, "PowerSwitchFailure"), "2.1": ("Reserved", None, 2, None, True, None, None)}
+    rows = {
+        k: (
+            c["status"], c["charging"], c["changes"], c["operative"], c["reserved"], c["limit_a"],
+            c["last_error"],
+        )
+        for k, c in f["connectors"].items()
+    }
+    assert rows == {
+        "1.1": ("Unavailable", "Charging", 3, False, False, 8.0, "PowerSwitchFailure"),
+        "2.1": ("Reserved", None, 2, None, True, None, None),
+    }
     assert f["authorizations"] == {"Accepted": 9}
     assert [(s["connector"], s["id"], s["energy_wh"], s["reason"]) for s in f["sessions"]] == [("1.1", "tx-1", 4000.0, "StoppedByEV")]
     assert (f["running"], f["firmware"]) == (["tx-2"], "Installing")
@@ -240,8 +326,24 @@ CASES_16: dict[str, tuple[list[tuple[str, str, dict[str, Any]]], dict[str, Any]]
     "boot-pending": ([BOOT_16], {**OFFICE_16, "BootNotification": lambda g: {"current_time": now(), "interval": 60, "status": "Pending"}}),
     "boot-rejected": ([BOOT_16], {**OFFICE_16, "BootNotification": lambda g: {"current_time": now(), "interval": 60, "status": "Rejected"}}),
     "card-not-valid": ([BOOT_16, status_16(1, "Preparing"), ("station", "Authorize", {"id_tag": "0A0B0C0D"})], NO_CARD_16),
-    "set-unavailable": ([BOOT_16, ("office", "ChangeAvailability", {"connector_id": 1, "type": "Inoperative"}), status_16(1, "Unavailable")], OFFICE_16),
-    "reservation-held": ([BOOT_16, ("office", "ReserveNow", {"connector_id": 1, "expiry_date": now(9999), "id_tag": "A", "reservation_id": 5}), status_16(1, "Reserved")], OFFICE_16),
+    "set-unavailable": (
+        [
+            BOOT_16, ("office", "ChangeAvailability", {"connector_id": 1, "type": "Inoperative"}),
+            status_16(1, "Unavailable"),
+        ],
+        OFFICE_16,
+    ),
+    "reservation-held": (
+        [
+            BOOT_16,
+            (
+                "office", "ReserveNow",
+                {"connector_id": 1, "expiry_date": now(9999), "id_tag": "A", "reservation_id": 5},
+            ),
+            status_16(1, "Reserved"),
+        ],
+        OFFICE_16,
+    ),
     "profile-holds-unit-down": ([BOOT_16, status_16(1, "Charging"), profile_16(9)], OFFICE_16),
     "firmware-mid-update": ([BOOT_16, status_16(1, "Unavailable"), ("station", "FirmwareStatusNotification", {"status": "Downloading"})], OFFICE_16),
     "card-reader-failed": ([BOOT_16, status_16(1, "Available", "ReaderFailure")], OFFICE_16),
@@ -250,9 +352,35 @@ CASES_16: dict[str, tuple[list[tuple[str, str, dict[str, Any]]], dict[str, Any]]
 CASES_201: dict[str, tuple[list[tuple[str, str, dict[str, Any]]], dict[str, Any]]] = {
     "boot-pending": ([BOOT_201], {**OFFICE_201, "BootNotification": lambda g: {"current_time": now(), "interval": 60, "status": "Pending"}}),
     "boot-rejected": ([BOOT_201], {**OFFICE_201, "BootNotification": lambda g: {"current_time": now(), "interval": 60, "status": "Rejected"}}),
-    "card-not-valid": ([BOOT_201, ("station", "Authorize", {"id_token": {"id_token": "0A", "type": "ISO14443"}})], {**OFFICE_201, "Authorize": {"id_token_info": {"status": "NotAtThisLocation"}}}),
-    "set-unavailable": ([BOOT_201, ("office", "ChangeAvailability", {"operational_status": "Inoperative", "evse": {"id": 1, "connector_id": 1}}), status_201(1, "Unavailable")], OFFICE_201),
-    "reservation-held": ([BOOT_201, ("office", "ReserveNow", {"id": 5, "expiry_date_time": now(9999), "id_token": {"id_token": "A", "type": "Central"}, "evse_id": 1}), status_201(1, "Reserved")], OFFICE_201),
+    "card-not-valid": (
+        [BOOT_201, ("station", "Authorize", {"id_token": {"id_token": "0A", "type": "ISO14443"}})],
+        {**OFFICE_201, "Authorize": {"id_token_info": {"status": "NotAtThisLocation"}}},
+    ),
+    "set-unavailable": (
+        [
+            BOOT_201,
+            (
+                "office", "ChangeAvailability",
+                {"operational_status": "Inoperative", "evse": {"id": 1, "connector_id": 1}},
+            ),
+            status_201(1, "Unavailable"),
+        ],
+        OFFICE_201,
+    ),
+    "reservation-held": (
+        [
+            BOOT_201,
+            (
+                "office", "ReserveNow",
+                {
+                    "id": 5, "expiry_date_time": now(9999), "id_token": {"id_token": "A", "type": "Central"},
+                    "evse_id": 1,
+                },
+            ),
+            status_201(1, "Reserved"),
+        ],
+        OFFICE_201,
+    ),
     "profile-holds-unit-down": ([BOOT_201, status_201(1, "Occupied"), profile_201(8)], OFFICE_201),
     "card-reader-failed": ([BOOT_201, status_201(1, "Available"), alarm("TokenReader")], OFFICE_201),
 }  # fmt: skip
@@ -283,7 +411,13 @@ def test_a_limit_from_the_grid_operator() -> None:
         assert ("limit-report", "unit 1", word) in taken_of(report)
         if source == "SO":
             assert first(report) == "grid-operator-limit"
-    assert not any(t.check == "limit-report" for t in said('<< [2,"l","NotifyChargingLimit",{"chargingLimit":{"chargingLimitSource":"CSO"}}]', '>> [3,"l",{}]').taken)
+    assert not any(
+        t.check == "limit-report"
+        for t in said(
+            '<< [2,"l","NotifyChargingLimit",{"chargingLimit":{"chargingLimitSource":"CSO"}}]',
+            '>> [3,"l",{}]',
+        ).taken
+    )
 
 
 def test_a_card_that_charges_elsewhere() -> None:
@@ -341,14 +475,28 @@ def at(seconds: float) -> str:
 
 def lived(lives: list[tuple[float, float, int]]) -> str:
     """A log of connections: (begin, end, close code), a heartbeat every 60 s until `idle` before the end."""
-    lines = [f'{at(0)} LARCH-1: send [2,"b","BootNotification",{{"chargePointModel":"M","chargePointVendor":"V"}}]', f'{at(0)} LARCH-1: receive [3,"b",{{"currentTime":"{at(0)}","interval":60,"status":"Accepted"}}]']
+    lines = [
+        (
+            f'{at(0)} LARCH-1: send [2,"b","BootNotification",{{"chargePointModel":"M",'
+            f'"chargePointVendor":"V"}}]'
+        ),
+        f'{at(0)} LARCH-1: receive [3,"b",{{"currentTime":"{at(0)}","interval":60,"status":"Accepted"}}]',
+    ]
     for n, (begin, end, code) in enumerate(lives):
-        lines += [f"{at(begin)} connection established to wss://office.example/ocpp/LARCH-1", f'{at(begin + 1)} LARCH-1: send [2,"h{n}","Heartbeat",{{}}]', f'{at(begin + 1)} LARCH-1: receive [3,"h{n}",{{"currentTime":"{at(begin + 1)}"}}]', f"{at(end)} connection closed, code {code}"]
+        lines += [
+            f"{at(begin)} connection established to wss://office.example/ocpp/LARCH-1",
+            f'{at(begin + 1)} LARCH-1: send [2,"h{n}","Heartbeat",{{}}]',
+            f'{at(begin + 1)} LARCH-1: receive [3,"h{n}",{{"currentTime":"{at(begin + 1)}"}}]',
+            f"{at(end)} connection closed, code {code}",
+        ]
     return "\n".join(lines) + "\n"
 
 
 @pytest.mark.parametrize(("lives", "word", "code", "uplink", "faults"), [
-    ([(n * 20, n * 20 + 5, 1008) for n in range(6)], "at-once", "policy", ETHERNET, {"duplicate-identity", "unit-password-wrong", "unit-identity-blocked"}),
+    (
+        [(n * 20, n * 20 + 5, 1008) for n in range(6)], "at-once", "policy", ETHERNET,
+        {"duplicate-identity", "unit-password-wrong", "unit-identity-blocked"},
+    ),
     ([(n * 400, n * 400 + 301, 1006) for n in range(6)], "same-minutes", "lost", ETHERNET, {"idle-path-dropped"}),
     ([(n * 43300, n * 43300 + 43200 + n, 1006) for n in range(5)], "same-hours", "lost", ETHERNET, {"lease-not-renewed"}),
     ([(0, 300, 1006), (400, 5000, 1006), (5100, 6000, 1006), (6100, 20000, 1006)], "irregular", "lost", CELLULAR, {"antenna-loose", "coverage-poor"}),
@@ -365,7 +513,11 @@ def test_one_identity_in_two_devices() -> None:
     lines = []
     for n in range(6):
         lines += [f"{at(n * 20)} new connection from LARCH-1 ws://x.example/ocpp/LARCH-1",
-                  f'{at(n * 20 + 1)} LARCH-1: receive message [2,"{n}","BootNotification",{{"chargePointModel":"M","chargePointVendor":"V","chargePointSerialNumber":"{n % 2}"}}]',
+                  (
+                      f'{at(n * 20 + 1)} LARCH-1: receive message '
+                      f'[2,"{n}","BootNotification",{{"chargePointModel":"M","chargePointVendor":"V",'
+                      f'"chargePointSerialNumber":"{n % 2}"}}]'
+                  ),
                   f'{at(n * 20 + 1)} LARCH-1: send [3,"{n}",{{"currentTime":"{at(n * 20 + 1)}","interval":60,"status":"Accepted"}}]',
                   f"{at(n * 20 + 19)} connection closed 1008: replaced, same identity connected again"]  # fmt: skip
     report = read("\n".join(lines))
@@ -376,7 +528,10 @@ def test_one_identity_in_two_devices() -> None:
 
 def test_gaps_between_heartbeats() -> None:
     rows = [0, 60, 120, 600, 660, 2000]
-    lines = [f'{at(0)} [2,"b","BootNotification",{{"chargePointModel":"M","chargePointVendor":"V"}}]', f'{at(0)} [3,"b",{{"currentTime":"{at(0)}","interval":60,"status":"Accepted"}}]']
+    lines = [
+        f'{at(0)} [2,"b","BootNotification",{{"chargePointModel":"M","chargePointVendor":"V"}}]',
+        f'{at(0)} [3,"b",{{"currentTime":"{at(0)}","interval":60,"status":"Accepted"}}]',
+    ]
     for n, t in enumerate(rows):
         lines += [f'{at(t)} [2,"h{n}","Heartbeat",{{}}]', f'{at(t)} [3,"h{n}",{{"currentTime":"{at(t)}"}}]']
     assert station(read("\n".join(lines)), "-")["heartbeat"] == {"interval_s": 60, "gaps": 2, "longest_gap_s": 1340.0}
@@ -399,15 +554,31 @@ def test_stuck_meter_and_sessions_without_energy() -> None:
     assert answers(read("\n".join(lines)))["meter-while-charging"] == "stuck"
     lines = []
     for n in range(3):
-        lines += [f'{at(n * 900)} [2,"a{n}","StartTransaction",{{"connectorId":1,"idTag":"X","meterStart":700,"timestamp":"{at(0)}"}}]', f'{at(n * 900)} [3,"a{n}",{{"transactionId":{n},"idTagInfo":{{"status":"Accepted"}}}}]',
-                  f'{at(n * 900 + 600)} [2,"z{n}","StopTransaction",{{"transactionId":{n},"meterStop":700,"timestamp":"{at(0)}"}}]', f'{at(n * 900 + 600)} [3,"z{n}",{{}}]']  # fmt: skip
+        lines += [(
+                      f'{at(n * 900)} [2,"a{n}","StartTransaction",{{"connectorId":1,"idTag":"X",'
+                      f'"meterStart":700,"timestamp":"{at(0)}"}}]'
+                  ),
+                  f'{at(n * 900)} [3,"a{n}",{{"transactionId":{n},"idTagInfo":{{"status":"Accepted"}}}}]',
+                  (
+                      f'{at(n * 900 + 600)} [2,"z{n}","StopTransaction",{{"transactionId":{n},'
+                      f'"meterStop":700,"timestamp":"{at(0)}"}}]'
+                  ),
+                  f'{at(n * 900 + 600)} [3,"z{n}",{{}}]']  # fmt: skip
     assert answers(read("\n".join(lines)))["session-ends"] == "never-began"
 
 
 def test_limits_in_watts_days_and_layers() -> None:
     def log(purpose: str, level: int, limit: float, unit: str = "A", more: str = "", ident: int = 1) -> str:
-        body = f'{{"chargingProfileId":{ident},"stackLevel":{level},"chargingProfilePurpose":"{purpose}","chargingProfileKind":"Absolute"{more},"chargingSchedule":{{"chargingRateUnit":"{unit}","startSchedule":"{at(0)}","chargingSchedulePeriod":[{{"startPeriod":0,"limit":{limit}}},{{"startPeriod":7200,"limit":32}}]}}}}'
-        return f'{at(10)} [2,"p{ident}","SetChargingProfile",{{"connectorId":{0 if "Max" in purpose else 1},"csChargingProfiles":{body}}}]\n{at(10)} [3,"p{ident}",{{"status":"Accepted"}}]\n'
+        body = (
+            f'{{"chargingProfileId":{ident},"stackLevel":{level},"chargingProfilePurpose":"{purpose}",'
+            f'"chargingProfileKind":"Absolute"{more},"chargingSchedule":{{"chargingRateUnit":"{unit}",'
+            f'"startSchedule":"{at(0)}","chargingSchedulePeriod":[{{"startPeriod":0,"limit":{limit}}},'
+            f'{{"startPeriod":7200,"limit":32}}]}}}}'
+        )
+        return (
+            f'{at(10)} [2,"p{ident}","SetChargingProfile",{{"connectorId":{0 if "Max" in purpose else 1},'
+            f'"csChargingProfiles":{body}}}]\n{at(10)} [3,"p{ident}",{{"status":"Accepted"}}]\n'
+        )
 
     begin = f'{at(1)} [2,"s","StatusNotification",{{"connectorId":1,"status":"Available","errorCode":"NoError"}}]\n{at(1)} [3,"s",{{}}]\n'
 
@@ -420,7 +591,10 @@ def test_limits_in_watts_days_and_layers() -> None:
     assert limit(log("TxDefaultProfile", 0, 20) + log("TxProfile", 0, 25, ident=2)) == 25
     assert limit(log("TxDefaultProfile", 0, 10) + f'{at(9000)} [2,"h","Heartbeat",{{}}]\n{at(9000)} [3,"h",{{"currentTime":"{at(9000)}"}}]\n') == 32
     assert limit(log("TxDefaultProfile", 0, 10, more=f',"validTo":"{at(5)}"')) is None
-    assert limit(log("TxDefaultProfile", 0, 10) + f'{at(20)} [2,"c","ClearChargingProfile",{{"id":1}}]\n{at(20)} [3,"c",{{"status":"Accepted"}}]\n') is None
+    assert limit(
+        log("TxDefaultProfile", 0, 10)
+        + f'{at(20)} [2,"c","ClearChargingProfile",{{"id":1}}]\n{at(20)} [3,"c",{{"status":"Accepted"}}]\n'
+    ) is None
     assert limit(log("TxDefaultProfile", 0, 0, "W")) == 0
     assert limit(log("TxDefaultProfile", 0, 2300, "W")) is None  # the record does not say which supply
 
@@ -432,7 +606,15 @@ def test_other_forms_say_the_same() -> None:
     assert len(want) > 10
     rows = bare.split("\n")
     forms = (
-        "\n".join(json.dumps({"ts": 1900000000 + n, "chargePointId": "LARCH-1", "direction": "in", "message": json.loads(r)}) for n, r in enumerate(rows)),
+        "\n".join(
+            json.dumps(
+                {
+                    "ts": 1900000000 + n, "chargePointId": "LARCH-1", "direction": "in",
+                    "message": json.loads(r),
+                }
+            )
+            for n, r in enumerate(rows)
+        ),
         "\n".join(json.dumps({"time": "2030-03-17T17:46:40Z", "raw": r}) for r in rows),
         "\n".join(f"\x1b[32m17:46:40.{n:03d} [LARCH-1] << {r}\x1b[0m" for n, r in enumerate(rows)),
         "\r\n".join(f"2030-03-17 17:46:40,{n:03d} - {r}" for n, r in enumerate(rows)),
@@ -447,14 +629,26 @@ def test_other_forms_say_the_same() -> None:
 def test_several_stations_are_kept_apart() -> None:
     lines = []
     for who, status in (("LARCH-1", "Faulted"), ("unit-4", "Available"), ("OTHER", "Available")):
-        lines += [f'{at(0)} {who}: receive message [2,"1","StatusNotification",{{"connectorId":1,"status":"{status}","errorCode":"NoError"}}]', f'{at(0)} {who}: send [3,"1",{{}}]']
+        lines += [
+            (
+                f'{at(0)} {who}: receive message [2,"1","StatusNotification",{{"connectorId":1,'
+                f'"status":"{status}","errorCode":"NoError"}}]'
+            ),
+            f'{at(0)} {who}: send [3,"1",{{}}]',
+        ]
     report = read("\n".join(lines))
     assert {(t.at, t.answer) for t in report.taken if t.check == "connector-status"} == {("unit 1", "faulted"), ("unit 4", "as-used")}
     assert any(s.startswith("OTHER: its unit is not known") for s in report.says)
 
 
 def test_nothing_is_dropped_in_silence() -> None:
-    report = read('hello\n[2,"1","Dance",{}]\n[3,"9",{}]\n[2,"2","Heartbeat"\n[2,7,"Heartbeat",{}]\n[2,"3","Heartbeat",[]]\n' + '[2,"x","DataTransfer",' + "[" * 5000 + "\n")
+    report = read(
+        'hello\n[2,"1","Dance",{}]\n[3,"9",{}]\n[2,"2","Heartbeat"\n[2,7,"Heartbeat",{}]\n'
+        '[2,"3","Heartbeat",[]]\n'
+        + '[2,"x","DataTransfer",'
+        + "[" * 5000
+        + "\n"
+    )
     assert report.understood == 0
     assert report.not_understood == 7
     assert "request Dance is in no version" in report.samples[1]
@@ -470,7 +664,10 @@ def test_card_numbers_are_not_repeated() -> None:
 def test_recognised_and_not_mixed_up() -> None:
     for data in (whole_16().office, whole_201().station):
         assert recognise(data[:4000], "x.log")[0][1].kind == "ocpp-log"
-    for other in (b"+CSQ: 18,0\n+CPIN: READY\n", b"PING 192.0.2.1 56 data bytes\n", b'[{"ifindex":1,"ifname":"lo"}]', b"install-record: 1\n", b"[2, 3, 4]\n", bytes(range(256)) * 4):
+    for other in (
+        b"+CSQ: 18,0\n+CPIN: READY\n", b"PING 192.0.2.1 56 data bytes\n", b'[{"ifindex":1,"ifname":"lo"}]',
+        b"install-record: 1\n", b"[2, 3, 4]\n", bytes(range(256)) * 4,
+    ):
         assert all(i.kind != "ocpp-log" for _, i in recognise(other, "x.txt"))
 
 

@@ -134,7 +134,10 @@ def test_a_silent_unit_behind_a_gateway() -> None:
 
 def test_every_exception_code_has_a_word() -> None:
     exact = [capture(Wire().rounds(4, (4,), {4: exception(c)}).packets) for c in (1, 2, 3, 4, 5, 6, 0x0A, 0x0B)]
-    words = {1: "illegal-request", 2: "illegal-request", 3: "illegal-request", 4: "device-failure", 5: "busy", 6: "busy", 0x0A: "gateway-path", 0x0B: "target-silent"}
+    words = {
+        1: "illegal-request", 2: "illegal-request", 3: "illegal-request", 4: "device-failure", 5: "busy",
+        6: "busy", 0x0A: "gateway-path", 0x0B: "target-silent",
+    }
     for (code, word), data in zip(words.items(), exact, strict=True):
         report = read(data)
         assert {t.answer for t in report.taken if t.check == "exception-codes" and t.at == "unit 4"} == {word}
@@ -174,7 +177,10 @@ def test_other_containers_and_links_say_the_same() -> None:
     raw = [p[IP] for p in packets]
     for p, original in zip(raw, packets, strict=True):
         p.time = original.time
-    for data in (capture(packets, ng=True), capture(packets, nano=True), capture(packets, endianness=">"), capture(tagged), capture(cooked, linktype=113), capture(raw, linktype=101)):
+    for data in (
+        capture(packets, ng=True), capture(packets, nano=True), capture(packets, endianness=">"),
+        capture(tagged), capture(cooked, linktype=113), capture(raw, linktype=101),
+    ):
         report = read(data)
         assert report.taken == want.taken
         assert report.not_understood == 0
@@ -247,10 +253,28 @@ def exchange(word: str) -> bytes:
     shows = {
         "lease-given": [*GIVEN, dhcp("request", 1800, ciaddr="192.168.7.20"), dhcp("ack", 1800.1)],
         "server-off-or-full": [dhcp("discover", t) for t in (0, 4, 12, 28)],
-        "refused": [dhcp("discover", 0), dhcp("offer", 0.1), dhcp("request", 0.2), dhcp("nak", 0.3, options=[("error_message", "pool is full\x1b[2J")])],
-        "second-server": [dhcp("discover", 0), dhcp("offer", 0.1), dhcp("offer", 0.2, server="10.9.9.1", address="10.9.9.40"), dhcp("request", 0.3), dhcp("ack", 0.4)],
-        "lease-ran-out": [*GIVEN, *(dhcp("request", t, ciaddr="192.168.7.20") for t in (1800, 2700, 3150)), dhcp("discover", 3601), dhcp("discover", 3605)],
-        "conflict": [*GIVEN, late(HELLO.copy(), 1), late(Ether(src=STRANGER) / ARP(op=2, hwsrc=STRANGER, psrc="192.168.7.20", hwdst=GATEWAY, pdst="192.168.7.1"), 2)],
+        "refused": [
+            dhcp("discover", 0), dhcp("offer", 0.1), dhcp("request", 0.2),
+            dhcp("nak", 0.3, options=[("error_message", "pool is full\x1b[2J")]),
+        ],
+        "second-server": [
+            dhcp("discover", 0), dhcp("offer", 0.1),
+            dhcp("offer", 0.2, server="10.9.9.1", address="10.9.9.40"), dhcp("request", 0.3),
+            dhcp("ack", 0.4),
+        ],
+        "lease-ran-out": [
+            *GIVEN, *(dhcp("request", t, ciaddr="192.168.7.20") for t in (1800, 2700, 3150)),
+            dhcp("discover", 3601), dhcp("discover", 3605),
+        ],
+        "conflict": [
+            *GIVEN, late(HELLO.copy(), 1),
+            late(
+                Ether(src=STRANGER) / ARP(
+                    op=2, hwsrc=STRANGER, psrc="192.168.7.20", hwdst=GATEWAY, pdst="192.168.7.1"
+                ),
+                2,
+            ),
+        ],
         "declined": [*GIVEN, dhcp("decline", 0.5, options=[("requested_addr", "192.168.7.20")])],
     }  # fmt: skip
     return capture(shows[word])
@@ -302,7 +326,12 @@ def test_it_does_not_guess_which_client_the_station_is() -> None:
 
 
 def test_nothing_is_dropped_in_silence() -> None:
-    odd = [Ether() / IP(src=MASTER, dst=SERVER) / TCP(sport=40000, dport=502, flags="PA", seq=9) / Raw(b"GET / HTTP/1.1\r\n"), Ether() / IP() / ICMP()]
+    odd = [
+        Ether() / IP(src=MASTER, dst=SERVER) / TCP(
+            sport=40000, dport=502, flags="PA", seq=9
+        ) / Raw(b"GET / HTTP/1.1\r\n"),
+        Ether() / IP() / ICMP(),
+    ]
     report = read(capture([*odd, *GIVEN]))
     assert (report.understood, report.not_understood, report.figures["others"]) == (4, 1, 1)
     whole = capture(GIVEN)

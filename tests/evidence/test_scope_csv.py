@@ -20,7 +20,8 @@ from tests.evidence.waves import REQUEST, csv, wave
     ("head", "separator", "comma", "scale"),
     [
         ("Time (s),CH1 (V)\n", ",", False, 1.0), ("t;u\nms;V\n", ";", True, 1e3), ("Time\tTrace\nus\tV\n\n", "\t", True, 1e6), ("", ";", False, 1.0),
-        ("Sampling,fast\nsecond,Volt\n", ",", False, 1.0), ("x (ns);y (V)\n", ";", False, 1e9), ("# made by hand\nTime [µs],A [V]\n", ",", False, 1e6),
+        ("Sampling,fast\nsecond,Volt\n", ",", False, 1.0), ("x (ns);y (V)\n", ";", False, 1e9),
+        ("# made by hand\nTime [µs],A [V]\n", ",", False, 1e6),
     ],
 )  # fmt: skip
 def test_ways_of_writing(head: str, separator: str, comma: bool, scale: float) -> None:
@@ -65,7 +66,10 @@ def test_bad_lines_are_counted_and_shown_safely() -> None:
 
 @pytest.mark.parametrize(
     "data",
-    [b"", b"\n\n", b"a,b\nc,d\n", b"\x00" * 1000, b"1,2,3,4,5\n" * 100, b"x" * 3_000_000, b"1,2\n" * 20, b"0,1\n" * 4000, os.urandom(4096), b"\xff\xfe1\x00,\x00"],
+    [
+        b"", b"\n\n", b"a,b\nc,d\n", b"\x00" * 1000, b"1,2,3,4,5\n" * 100, b"x" * 3_000_000, b"1,2\n" * 20,
+        b"0,1\n" * 4000, os.urandom(4096), b"\xff\xfe1\x00,\x00",
+    ],
 )
 def test_hostile_files_are_refused_in_one_line(data: bytes) -> None:
     with pytest.raises(EvidenceError) as caught:

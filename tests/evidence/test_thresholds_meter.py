@@ -334,9 +334,15 @@ def test_the_temperature_of_a_panel(seconds: float, told: bool) -> None:
 
 
 @pytest.mark.parametrize(
-    ("celsius", "most", "seconds", "like"), [(40.0, 32.0, 600, True), (40.1, 32.0, 600, False), (40.0, 28.81, 600, True), (40.0, 28.79, 600, False), (40.0, 32.0, 599, False)]
+    ("celsius", "most", "seconds", "like"),
+    [
+        (40.0, 32.0, 600, True), (40.1, 32.0, 600, False), (40.0, 28.81, 600, True),
+        (40.0, 28.79, 600, False), (40.0, 32.0, 599, False),
+    ]
 )
-def test_a_like_load_that_was_held_when_it_was_cooler(celsius: float, most: float, seconds: float, like: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_like_load_that_was_held_when_it_was_cooler(
+    celsius: float, most: float, seconds: float, like: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """COOLER_K below 45 °C, ALIKE_AMPS of 32 A, and as long."""
     opened = Charge(0, 9, 0.0, 600.0, 32.0, 32.0, "supply-lost", None)
     other = Charge(9, 18, 900.0, 900.0 + seconds, most, most, "tapered", None)

@@ -222,7 +222,10 @@ def test_a_write_answered_twice_may_be_an_echo(perhaps: int, echoes: int, two: i
 
 @pytest.mark.parametrize(
     ("counts", "other"),
-    [({"marked": 1}, False), ({"marked": 2}, True), ({"even": 23}, False), ({"even": 24}, True), ({"odd": 24}, True), ({"even": 24, "odd": 1}, False)],
+    [
+        ({"marked": 1}, False), ({"marked": 2}, True), ({"even": 23}, False), ({"even": 24}, True),
+        ({"odd": 24}, True), ({"even": 24, "odd": 1}, False),
+    ],
 )
 def test_other_parity(counts: dict[str, int], other: bool) -> None:
     assert other_parity(polls(damaged=50, **counts)) is other

@@ -106,7 +106,10 @@ CASES = [
     ("open", 20, "lossless"), ("missing", 600, "lossy"), ("short", 60, "lossless"), ("doubled", 150, "lossy"),
     ("extra", 60, "lossless"), ("higher", 300, "lossy"), ("lower", 150, "lossless"), ("branch", 20, "lossy"),
 ]  # fmt: skip
-FACTOR = {"open": 1.0, "missing": 0.98, "short": -0.99, "doubled": -1 / 3, "extra": -1 / 3, "joint": 0.2, "higher": 0.2, "lower": -1 / 7, "branch": -1 / 3}
+FACTOR = {
+    "open": 1.0, "missing": 0.98, "short": -0.99, "doubled": -1 / 3, "extra": -1 / 3, "joint": 0.2,
+    "higher": 0.2, "lower": -1 / 7, "branch": -1 / 3,
+}
 
 
 @pytest.mark.parametrize(("kind", "metres", "loss"), CASES)
@@ -175,7 +178,8 @@ def test_netlists_are_those_of_the_script() -> None:
     ("name", "metres", "options"),
     [
         ("doubled-150-lossy", 150.0, {"end": 60.0}), ("missing-300-lossless", 300.0, {"end": 12_000.0, "lossy": False}),
-        ("extra-60-lossy", 102.0, {"across": [(60.0, 120.0)]}), ("branch-150-lossless", 255.0, {"branches": [Drop(150.0, 30.0, 1e6, 0.0)], "lossy": False}),
+        ("extra-60-lossy", 102.0, {"across": [(60.0, 120.0)]}),
+        ("branch-150-lossless", 255.0, {"branches": [Drop(150.0, 30.0, 1e6, 0.0)], "lossy": False}),
     ],
 )  # fmt: skip
 def test_two_references_agree(name: str, metres: float, options: dict[str, object]) -> None:
@@ -356,9 +360,17 @@ def test_readings_are_valid_answers_and_name_the_true_fault() -> None:
         check = K.checks[t.check]
         outcome, _, _ = take_answer(K, site, check, find_places(site, check.at, t.at), t.answer)
         assert outcome in check.outcome_ids
-    rows: list[tuple[str, dict[str, object]]] = [("opened", {"title": "polls are lost", "record": site_text.replace("bit-rate: 19200", "bit-rate: 115200")})]
+    rows: list[tuple[str, dict[str, object]]] = [
+        (
+            "opened",
+            {"title": "polls are lost", "record": site_text.replace("bit-rate: 19200", "bit-rate: 115200")},
+        )
+    ]
     rows += [("reading", {"check": t.check, "at": t.at, "answer": t.answer}) for t in taken if t.check != "controller-port-shown"]
-    events = [Event(f"e{n}", "C-7K3Q4", n, "2031-04-05T06:07:08.123Z", kind, data, "t") for n, (kind, data) in enumerate(rows, 1)]  # type: ignore[arg-type]
+    events = [
+        Event(f"e{n}", "C-7K3Q4", n, "2031-04-05T06:07:08.123Z", kind, data, "t")  # type: ignore[arg-type]
+        for n, (kind, data) in enumerate(rows, 1)
+    ]
     suspects = Assessor(K, plain).assess(events).suspects
     assert suspects[0].fault == "far-terminator-missing"
 
@@ -367,7 +379,8 @@ def test_levels_and_shapes() -> None:
     site = site_of()
     shapes = {
         "clean": looked_at("sound-150-lossy", site, idle=0.25, step=40e-9), "ringing": looked_at("missing-300-lossy", site, idle=0.48, step=40e-9),
-        "idle-floats": looked_at("extra-150-lossy", site, idle=0.15, step=40e-9), "low-swing": looked_at("sound-150-lossy", site, idle=0.25, swing=1.2, step=40e-9),
+        "idle-floats": looked_at("extra-150-lossy", site, idle=0.15, step=40e-9),
+        "low-swing": looked_at("sound-150-lossy", site, idle=0.25, swing=1.2, step=40e-9),
         "held": looked_at("short-20-lossless", site, idle=0.0, step=80e-9),
     }  # fmt: skip
     assert {k: a.shape for k, a in shapes.items()} == {k: k for k in shapes}

@@ -43,11 +43,16 @@ def edges_of(frames: list[tuple[float, bytes]], rate: float, parity: str = "even
     return found
 
 
-def wave(name: str | tuple[Floats, Floats], *, rate: float = 19_200, parity: str = "even", stops: int = 1, step: float = 20e-9, noise: float = 0.03, seed: int = 1, frames: list[tuple[float, bytes]] | None = None, swing: float = 3.0, pause: float = 600e-6, ramp: float = 0.0, idle: float | None = None, stretch: float = 1.0) -> tuple[Floats, Floats]:
+def wave(
+    name: str | tuple[Floats, Floats], *, rate: float = 19_200, parity: str = "even", stops: int = 1,
+    step: float = 20e-9, noise: float = 0.03, seed: int = 1, frames: list[tuple[float, bytes]] | None = None,
+    swing: float = 3.0, pause: float = 600e-6, ramp: float = 0.0, idle: float | None = None,
+    stretch: float = 1.0,
+) -> tuple[Floats, Floats]:
     """Times in s and volts of a recording: `swing` V of an open driver either way, white noise of `noise` V.
 
-    `name` is a stored response, or one as (seconds, volts). `ramp` adds that much rise time in s; `idle` replaces the level outside the frames from 30 µs on; `stretch`
-    stretches the response in time (another velocity).
+    `name` is a stored response, or one as (seconds, volts). `ramp` adds that much rise time in s;
+    `idle` replaces the level outside the frames from 30 µs on; `stretch` stretches the response in time (another velocity).
     """
     rng = np.random.default_rng(seed)
     frames = frames or [(100e-6 + float(rng.uniform(0, step)), REQUEST)]

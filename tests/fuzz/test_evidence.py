@@ -61,7 +61,8 @@ def seeds() -> dict[str, tuple[bytes, ...]]:
     # The search for echoes takes half a second, so one in ten has edges; the others try the reading of the file.
     still = [
         csv(t2[:70], y2[:70], "sep=;\nTime;A\n", ";", comma=True), csv(t2[:300], 0 * y2[:300], "Time (ms)\tCH1 [mV]\ns\tV\n", "\t"),
-        csv(t[:60], y[:60], "# probe: unit 3\nTime,CH1\ns,V\n"), csv(t[:200], y[:200], ""), b"Time,CH1,CH2\n" + b"".join(b"%d,1,2\n" % k for k in range(200)),
+        csv(t[:60], y[:60], "# probe: unit 3\nTime,CH1\ns,V\n"), csv(t[:200], y[:200], ""),
+        b"Time,CH1,CH2\n" + b"".join(b"%d,1,2\n" % k for k in range(200)),
         b"Time;CH1+;CH1-\ns;V;V\n" + b"".join(b"%d,5;1,25;-1,2\n" % k for k in range(200)), csv(t[:70], y[:70]), csv(t2[:90], 0 * y2[:90] + 0.3),
         b"t (us)  a (mV)\n" + b"".join(b"%d.5e-1  %d\n" % (k, k % 3) for k in range(150)),
     ]  # fmt: skip
@@ -117,7 +118,13 @@ def within(seconds: int) -> Iterator[None]:
         signal.signal(signal.SIGALRM, before)
 
 
-OURS = re.compile(r"<(?!/?(?:!doctype|html|head|meta|title|style|body|h[123]|p|ul|li|code|table|thead|tbody|tr|th|td|figure|figcaption|div|details|summary|pre|footer|span|br|svg|rect|text|line|polyline)\b)", re.I)
+OURS = re.compile(
+    (
+        r"<(?!/?(?:!doctype|html|head|meta|title|style|body|h[123]|p|ul|li|code|table|thead|tbody|tr|th|td"
+        r"|figure|figcaption|div|details|summary|pre|footer|span|br|svg|rect|text|line|polyline)\b)"
+    ),
+    re.I,
+)
 
 
 def look(data: bytes, name: str, kind: str, with_site: bool, width: int, whole: bool) -> str:

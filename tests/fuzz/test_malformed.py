@@ -96,7 +96,12 @@ def put(folder: Path, text: str, chance: random.Random, name: str = "f.yaml") ->
     path = folder / "in" / name
     data = text.encode("utf-8", "surrogatepass")
     if chance.random() < 0.05:
-        data = chance.choice([text.encode("utf-16", "surrogatepass"), text.encode("latin-1", "replace"), data + b"\xff", b"\xef\xbb\xbf" + data, data[::-1]])
+        data = chance.choice(
+            [
+                text.encode("utf-16", "surrogatepass"), text.encode("latin-1", "replace"), data + b"\xff",
+                b"\xef\xbb\xbf" + data, data[::-1],
+            ]
+        )
     path.write_bytes(data)
     return path
 
@@ -289,7 +294,10 @@ def test_answers(k: m.Knowledge, site: Site) -> None:
 
 def test_places_as_typed(k: m.Knowledge, site: Site) -> None:
     chance = random.Random(707)
-    seeds = ["unit 5", "units 5-9", "1, 3 and 5", "segment 4-5", "trunk 1", "far end", "trunk 1 near end", "uplink 1", "control", "panel 1", "all", "site"]
+    seeds = [
+        "unit 5", "units 5-9", "1, 3 and 5", "segment 4-5", "trunk 1", "far end", "trunk 1 near end",
+        "uplink 1", "control", "panel 1", "all", "site",
+    ]
     for kind in KINDS:
         for _ in range(60):
             text = phrase(seeds, chance)

@@ -378,7 +378,8 @@ def test_length_against_rate(segment, rate, outcome):  # section 2, L2, L3: 868 
 
 
 @pytest.mark.parametrize(("shape", "drop", "outcome"), [("line", None, "within"), ("star", None, "over"), ("drops", 20.0, "within"),
-                                                        ("drops", 21.0, "over"), ("drops", None, None), (None, None, None), ("line", 30.0, "over")])  # fmt: skip
+                                                        ("drops", 21.0, "over"), ("drops", None, None),
+                                                        (None, None, None), ("line", 30.0, "over")])  # fmt: skip
 def test_drop_plan(shape, drop, outcome):  # section 2, L4: MODBUS over Serial Line V1.02, 3.4.3
     assert audit("drop-plan", site(topology=shape, drop_length=drop)) == outcome
 
@@ -446,8 +447,10 @@ def test_ethernet_length():  # section 8, N1 (TIA-568)
     assert audit("ethernet-length", site(), UPLINK) is None
 
 
-@pytest.mark.parametrize(("contact", "sense", "outcome"), [("normally-open", "closed-enables", "agrees"), ("normally-closed", "open-enables", "agrees"),
-                                                           ("normally-open", "open-enables", "opposite"), ("normally-closed", "closed-enables", "opposite")])  # fmt: skip
+@pytest.mark.parametrize(("contact", "sense", "outcome"), [("normally-open", "closed-enables", "agrees"),
+                                                           ("normally-closed", "open-enables", "agrees"),
+                                                           ("normally-open", "open-enables", "opposite"),
+                                                           ("normally-closed", "closed-enables", "opposite")])  # fmt: skip
 def test_contact_sense(contact, sense, outcome):  # section 12, D16
     assert audit("contact-sense", site(control={"contact": contact, "sense": sense}), CONTROL) == outcome
 
@@ -464,7 +467,14 @@ def test_control_loop():  # section 12: 1.73 kohm at 20.4 V is 10.3 km of 24 AWG
 @pytest.mark.parametrize(
     ("name", "at", "cases"),
     [
-        ("common-difference", TRUNK, {0.2: "small", 1.5: "suspicious", -1.5: "suspicious", 8: "beyond-limit", -9: "beyond-limit", 24.9: "beyond-limit", 25: "mains", 120: "mains", -208: "mains"}),  # section 5, G5
+        # section 5, G5
+        (
+            "common-difference", TRUNK,
+            {
+                0.2: "small", 1.5: "suspicious", -1.5: "suspicious", 8: "beyond-limit", -9: "beyond-limit",
+                24.9: "beyond-limit", 25: "mains", 120: "mains", -208: "mains",
+            },
+        ),
         ("supply-5v", NEAR_END, {5.0: "as-expected", 4.8: "as-expected", 4.4: "low", 0.0: "absent"}),
         ("poll-error-percent", Place("unit", 3), {0: "clean", 4: "some", 60: "many", 100: "many"}),
         ("link-loss-percent", UPLINK, {0: "clean", 5: "some", 100: "many"}),

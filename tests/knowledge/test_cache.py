@@ -93,7 +93,10 @@ def test_one_of_a_true_checksum_and_another_shape_is_built_again(rules: Path) ->
     first = load(rules)
     path, key = kept(rules), content_key(rules)
     whole = json.loads(path.read_bytes().partition(b"\n")[2])
-    shapes: list[object] = [[], {}, None, 3, "x", {**whole, "faults": 3}, {**whole, "checks": [[]]}, {**whole, "rules": [[1, 2]]}, {**whole, "scales": [["how-often"]]}, {**whole, "faults": [None]}]
+    shapes: list[object] = [
+        [], {}, None, 3, "x", {**whole, "faults": 3}, {**whole, "checks": [[]]}, {**whole, "rules": [[1, 2]]},
+        {**whole, "scales": [["how-often"]]}, {**whole, "faults": [None]},
+    ]
     for shape in shapes:
         body = json.dumps(shape).encode()
         path.write_bytes(loading._checksum(body, key) + b"\n" + body)

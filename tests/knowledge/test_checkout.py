@@ -58,7 +58,9 @@ def test_here(other: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> N
     assert here() is rules_here() is None
 
 
-def test_inside_another_checkout_its_rules_are_read_and_that_is_said(other: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_inside_another_checkout_its_rules_are_read_and_that_is_said(
+    other: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     monkeypatch.chdir(other)
     file = other / "rules" / "trunk" / "faults-termination.yaml"
     file.write_text(file.read_text(encoding="utf-8").replace("check: scope-look", "check: scope-lok", 1), encoding="utf-8")

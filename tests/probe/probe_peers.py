@@ -287,7 +287,10 @@ class Clock:
 class FakeLine:
     """A serial line over a wire on a clock of its own. Units may want a setting; others hear nothing, or garble."""
 
-    def __init__(self, wire: Wire, clock: Clock, wants: Mapping[int, object] | None = None, garbles: bool = False, chatter: Sends | None = None) -> None:
+    def __init__(
+        self, wire: Wire, clock: Clock, wants: Mapping[int, object] | None = None, garbles: bool = False,
+        chatter: Sends | None = None,
+    ) -> None:
         from diagnose.probe.guard import ReadOnly, require_serial_read
 
         self.wire, self.clock, self.wants, self.garbles = wire, clock, dict(wants or {}), garbles

@@ -162,7 +162,10 @@ class Papers:
         self.file = folder / "issuer.pem"
         self.root.cert_pem.write_to_path(str(self.file))
 
-    def server(self, *names: str, begins: float = -10, ends: float = 90, by: str = "root", whole: bool = True, organization: str = "Larch Yard", common: str | None = None) -> ssl.SSLContext:
+    def server(
+        self, *names: str, begins: float = -10, ends: float = 90, by: str = "root", whole: bool = True,
+        organization: str = "Larch Yard", common: str | None = None,
+    ) -> ssl.SSLContext:
         """Settings of a server; dates in days from now."""
         now = datetime.datetime.now(datetime.UTC)
         issuer = {"root": self.root, "other": self.other, "between": self.between}[by]
@@ -221,11 +224,17 @@ def time_packet(
 
 
 # ---- what the system would say of itself
-def system(local: str = "192.168.7.77", prefix: int = 24, gateway: str = "192.168.7.1", up: bool = True, heard: str = "REACHABLE", more: Sequence[dict[str, Any]] = ()) -> Callable[[Sequence[str], float], str]:
+def system(
+    local: str = "192.168.7.77", prefix: int = 24, gateway: str = "192.168.7.1", up: bool = True,
+    heard: str = "REACHABLE", more: Sequence[dict[str, Any]] = (),
+) -> Callable[[Sequence[str], float], str]:
     """Stands in for the command `ip` of a laptop with one wired interface."""
     info = [{"family": "inet", "local": local, "prefixlen": prefix}] if local else []
     addresses = [
-        {"ifname": "lo", "flags": ["LOOPBACK", "UP"], "operstate": "UNKNOWN", "addr_info": [{"family": "inet", "local": "127.0.0.1", "prefixlen": 8}]},
+        {
+            "ifname": "lo", "flags": ["LOOPBACK", "UP"], "operstate": "UNKNOWN",
+            "addr_info": [{"family": "inet", "local": "127.0.0.1", "prefixlen": 8}],
+        },
         {"ifname": "eth0", "flags": ["UP"] if up else ["NO-CARRIER", "UP"], "operstate": "UP" if up else "DOWN", "addr_info": info},
         *more,
     ]

@@ -67,7 +67,8 @@ def papers(tmp_path_factory: pytest.TempPathFactory) -> Papers:
 
 
 def climb(
-    target: str, uplink: str = ETHERNET, run: Any = None, resolve: Callable[..., list[Any]] | None = None, record: bool = True, timeout: float = 1.0, **wish: Any
+    target: str, uplink: str = ETHERNET, run: Any = None, resolve: Callable[..., list[Any]] | None = None,
+    record: bool = True, timeout: float = 1.0, **wish: Any
 ) -> tuple[Report, Original]:
     """Probe, with a laptop's own address made up, and hold what comes out to what any report has to keep."""
     effects = Effects(run or system(), resolve or socket.getaddrinfo)
@@ -194,7 +195,10 @@ def test_a_refused_certificate_gets_no_request(papers: Papers) -> None:
 
 # ---- what is wrong comes first
 def test_name_that_is_not_found() -> None:
-    for code, words in ((socket.EAI_NONAME, "no such name"), (socket.EAI_AGAIN, "no answer from a name server"), (socket.EAI_FAIL, "the name server fails")):
+    for code, words in (
+        (socket.EAI_NONAME, "no such name"), (socket.EAI_AGAIN, "no answer from a name server"),
+        (socket.EAI_FAIL, "the name server fails"),
+    ):
         report, _ = climb("wss://office.example/ocpp/LARCH-1", resolve=fails(code))
         assert said(report, words)
         assert answers(report) == {"name-lookup": "fails"}
@@ -213,7 +217,11 @@ def far(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_what_lies_beyond_the_own_networks() -> None:
     own = probe_own.look(system(), 1).found
-    assert [a for a in ("192.168.7.9", "127.0.0.1", "169.254.1.1", "192.168.8.9", "203.0.113.9", "::1") if probe_ladder.beyond(a, own)] == ["192.168.8.9", "203.0.113.9"]
+    assert [
+        a
+        for a in ("192.168.7.9", "127.0.0.1", "169.254.1.1", "192.168.8.9", "203.0.113.9", "::1")
+        if probe_ladder.beyond(a, own)
+    ] == ["192.168.8.9", "203.0.113.9"]
     assert probe_ladder.beyond("2600::1", own)
 
 
@@ -253,7 +261,10 @@ def test_certificates(papers: Papers) -> None:
     trusted = {"issuers": str(papers.file)}
     for made, wish, word, answer, fault, words in (
         (papers.server(ends=-3), trusted, "expired", "expired", "server-certificate-expired", "ran out 3.0 days ago"),
-        (papers.server("office.example"), trusted, "name-differs", "name-differs", "server-name-differs", "does not name localhost but office.example"),
+        (
+            papers.server("office.example"), trusted, "name-differs", "name-differs", "server-name-differs",
+            "does not name localhost but office.example",
+        ),
         (papers.server(by="other"), trusted, "unknown-issuer", "other-issuer", "tls-opened-by-proxy", "does not send the certificate of its issuer"),
         (papers.server(by="between", whole=False), trusted, "unknown-issuer", "other-issuer", None, "leaves out a certificate in between"),
         (papers.server(), {}, "unknown-issuer", None, None, "give its certificate with --ca"),
@@ -465,7 +476,12 @@ def test_ways_out_of_other_kinds() -> None:
     assert said(report, "the way out by wwan0 has no gateway")
     assert said(report, "more than one way out: this goes by wwan0, not by eth0")
     assert answers(report) == {"name-lookup": "fails"}
-    six = [{"ifname": "eth0", "flags": ["UP"], "operstate": "UP", "addr_info": [{"family": "inet6", "local": "2600::5", "prefixlen": 64, "scope": "global"}]}]
+    six = [
+        {
+            "ifname": "eth0", "flags": ["UP"], "operstate": "UP",
+            "addr_info": [{"family": "inet6", "local": "2600::5", "prefixlen": 64, "scope": "global"}],
+        }
+    ]
 
     def six_only(words: Any, seconds: float) -> str:
         return {"addr": json.dumps(six), "route": "[]"}.get(words[2], "")
@@ -479,7 +495,13 @@ def test_without_the_command_ip_the_kernel_is_asked() -> None:
     report, _ = climb("office.example", run=lambda words, seconds: "", resolve=fails(socket.EAI_AGAIN))
     if sys.platform == "linux":
         theirs = subprocess.run(["ip", "-json", "addr"], capture_output=True, check=False).stdout if shutil.which("ip") else b"[]"
-        known = {(i["local"], i["prefixlen"]) for row in json.loads(theirs) if row["ifname"] != "lo" for i in row["addr_info"] if i["family"] == "inet"}
+        known = {
+            (i["local"], i["prefixlen"])
+            for row in json.loads(theirs)
+            if row["ifname"] != "lo"
+            for i in row["addr_info"]
+            if i["family"] == "inet"
+        }
         assert {(a["address"], a["prefix"]) for a in report.figures["addresses"] if a["address"]} <= (known or {("", 0)})
 
 
@@ -493,7 +515,10 @@ def test_reached_by_the_newer_family_only(monkeypatch: pytest.MonkeyPatch) -> No
 
 def test_several_addresses_are_tried_and_few() -> None:
     with peer(says(reply("404 Not Found"))) as server:
-        report, _ = climb(f"ws://office.example:{server.port}/x", resolve=found("127.0.0.3", "::1", "127.0.0.1", *(f"127.0.1.{n}" for n in range(9))), timeout=0.5)
+        report, _ = climb(
+            f"ws://office.example:{server.port}/x",
+            resolve=found("127.0.0.3", "::1", "127.0.0.1", *(f"127.0.1.{n}" for n in range(9))), timeout=0.5,
+        )
         assert len(server.got) <= 1
     assert [c["address"] for c in report.figures["connects"]] == ["127.0.0.3", "::1", "127.0.0.1", "127.0.1.0"]
     assert [c["result"] for c in report.figures["connects"]][2] == "connects"
@@ -629,7 +654,8 @@ def test_a_wrong_accept_key_and_an_upgrade_that_is_none() -> None:
 
 def test_hostile_words_stay_words(papers: Papers) -> None:
     head = "\r\n".join([
-        "HTTP/1.1 302 \x1b]0;title\x07Found", "Location: http://\x1b[2J[bold]\u202eevil/", "Sec-WebSocket-Protocol: \x1b[31mocpp", "no field at all \x9b5m",
+        "HTTP/1.1 302 \x1b]0;title\x07Found", "Location: http://\x1b[2J[bold]\u202eevil/",
+        "Sec-WebSocket-Protocol: \x1b[31mocpp", "no field at all \x9b5m",
         "Date: \x1b[8m", *(f"X-{n}: y" for n in range(300)), "", "",
     ])  # fmt: skip
     with peer(says(head.encode("utf-8"))) as server:
@@ -647,7 +673,10 @@ def test_damaged_replies_do_no_harm() -> None:
     import random
 
     chance = random.Random(20)
-    good = reply("101 Switching Protocols", "Upgrade: websocket", "Connection: Upgrade", "Sec-WebSocket-Accept: x", "Date: Mon, 01 Jan 2026 00:00:00 GMT")
+    good = reply(
+        "101 Switching Protocols", "Upgrade: websocket", "Connection: Upgrade", "Sec-WebSocket-Accept: x",
+        "Date: Mon, 01 Jan 2026 00:00:00 GMT",
+    )
     asked = probe_time.request(9)
     for _ in range(2000):
         data = bytearray(good)
@@ -701,7 +730,8 @@ def test_the_command(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None
     assert main(["probe", "network", f"127.0.0.1:{port}", "--timeout", "1"]) == 0
     assert "Readings (2):" in capsys.readouterr().out
     for bad in (
-        ["ftp://x/"], ["wss://u:p@x/"], ["x y"], ["x:0"], ["wss://x/#a"], ["x", "--timeout", "0"], ["x", "--subprotocol", "a b"], ["x", "--unit", "z"],
+        ["ftp://x/"], ["wss://u:p@x/"], ["x y"], ["x:0"], ["wss://x/#a"], ["x", "--timeout", "0"],
+        ["x", "--subprotocol", "a b"], ["x", "--unit", "z"],
         ["wss://x/", "--ca", str(tmp_path / "none.pem")], ["x", "--clock-from", "a b"], ["x", "--record", str(tmp_path / "none.yaml")],
     ):  # fmt: skip
         assert main(["probe", "network", *bad]) == 2, bad
@@ -728,7 +758,10 @@ def test_what_is_typed_is_read() -> None:
     assert read_time_server("time.example") == ("time.example", 123)
     assert read_subprotocols(["ocpp1.6,ocpp2.0.1"], ()) == ("ocpp1.6", "ocpp2.0.1")
     assert read_timeout("2.5") == 2.5
-    for bad in ("", "wss://", "wss://x:99999/", "wss://x:0/", "a" * 3000, "wss://x\r\nHost: y/", "mailto:x", "1.2.3", "-x.example", "ws://exa mple/", "wss://[::1/", "x:é"):
+    for bad in (
+        "", "wss://", "wss://x:99999/", "wss://x:0/", "a" * 3000, "wss://x\r\nHost: y/", "mailto:x", "1.2.3",
+        "-x.example", "ws://exa mple/", "wss://[::1/", "x:é",
+    ):
         with pytest.raises(EvidenceError):
             read_target(bad)
 
@@ -737,7 +770,10 @@ def apart(script: str) -> dict[str, Any]:
     """Run in a network namespace of its own; the last command prints the probe's JSON."""
     if shutil.which("unshare") is None or shutil.which("ip") is None:
         pytest.skip("needs commands of the system")
-    done = subprocess.run(["unshare", "-n", "sh", "-c", script], capture_output=True, timeout=30, env={**os.environ, "PYTHONPATH": str(HOME)}, check=False)
+    done = subprocess.run(
+        ["unshare", "-n", "sh", "-c", script], capture_output=True, timeout=30,
+        env={**os.environ, "PYTHONPATH": str(HOME)}, check=False,
+    )
     if not done.stdout:
         pytest.skip("no network namespace with interfaces may be made here")
     value: dict[str, Any] = json.loads(done.stdout)

@@ -897,7 +897,10 @@ def test_a_port_that_is_not_for_everybody(capsys: pytest.CaptureFixture[str]) ->
 def test_json_has_the_shape_of_evidence(tmp_path: Path, capsys: pytest.CaptureFixture[str], brisk: None) -> None:
     log = tmp_path / "exchange.log"
     with gateway({1: good(), 2: silent}) as peer:
-        words = ["probe", "trunk", "--host", f"127.0.0.1:{peer.port}", *HERE, "--rounds", "3", "--rate", "100", "--timeout", "0.03", "--log", str(log)]
+        words = [
+            "probe", "trunk", "--host", f"127.0.0.1:{peer.port}", *HERE, "--rounds", "3", "--rate", "100",
+            "--timeout", "0.03", "--log", str(log),
+        ]
         assert main([*words, "--json"]) == 0
         value = json.loads(capsys.readouterr().out)
         assert main(words) == 2  # the log is there already
@@ -912,7 +915,10 @@ def test_json_has_the_shape_of_evidence(tmp_path: Path, capsys: pytest.CaptureFi
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_stopped_process_ends_cleanly(tmp_path: Path, number: int) -> None:
     with pty_trunk({1: good(), 2: silent}) as trunk:
-        words = ["probe", "trunk", "--port", trunk.path, *HERE, "--rounds", "500", "--rate", "50", "--timeout", "0.1", "--json", "--log", "exchange.log"]
+        words = [
+            "probe", "trunk", "--port", trunk.path, *HERE, "--rounds", "500", "--rate", "50", "--timeout",
+            "0.1", "--json", "--log", "exchange.log",
+        ]
         program = subprocess.Popen(
             [PYTHON, "-m", "diagnose", *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=tmp_path, env=environment(tmp_path), text=True
         )

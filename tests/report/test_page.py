@@ -51,7 +51,10 @@ def text_of(root: ElementTree.Element) -> str:
 def test_foreign_text_stays_text() -> None:
     trace = Curve(0.0, 1.0, [0.0, 1.0], [0.0, 1.0], ATTACK)
     drawing = Drawing(ATTACK, trace, (CurveMark(0.5, ATTACK),))
-    report = Report("waveform", ATTACK, (ATTACK,), (TakenReading(ATTACK, ATTACK, ATTACK, ATTACK, ATTACK),), {ATTACK: [ATTACK]}, 1, 2, (ATTACK,), (drawing,))
+    report = Report(
+        "waveform", ATTACK, (ATTACK,), (TakenReading(ATTACK, ATTACK, ATTACK, ATTACK, ATTACK),),
+        {ATTACK: [ATTACK]}, 1, 2, (ATTACK,), (drawing,),
+    )
     page = evidence_page(report, Original(ATTACK, 3, ATTACK, ATTACK), None)
     root = check_page(page)
     assert "<script>alert(1)</script>" in text_of(root)

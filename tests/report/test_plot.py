@@ -114,7 +114,12 @@ def test_what_is_no_drawing_is_left_out(value: object) -> None:
     st.text(max_size=30),
 )
 def test_any_curve_can_be_drawn(values: list[float], start: float, span: float, text: str) -> None:
-    drawing = from_json({"title": text, "from_s": start, "to_s": start + span, "low": values, "high": values, "unit": text, "marks": [{"at_s": start, "text": text}]})
+    drawing = from_json(
+        {
+            "title": text, "from_s": start, "to_s": start + span, "low": values, "high": values, "unit": text,
+            "marks": [{"at_s": start, "text": text}],
+        }
+    )
     if drawing is not None:
         assert ElementTree.fromstring(svg(drawing.trace, drawing.marks, drawing.title)) is not None
         assert all(line.isprintable() and len(line) <= 40 for line in sketch(drawing.trace, drawing.marks, 40))

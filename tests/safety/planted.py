@@ -220,7 +220,10 @@ PLANTED = {
     "silence": Planted("a question without an answer counts as no", _silence_is_no, _spoken),
     "in-use": Planted("a stopped place is used", _use_where_stopped, _use),
     "steps": Planted("steps are offered while a danger stands", _steps_while_standing, lambda w: _then(begin(w, UNCLEAR))),
-    "above-role": Planted("steps above the role are offered", _steps_above_the_role, lambda w: _then(_case(w, "caller"), "read ground-path at 1 = low")),
+    "above-role": Planted(
+        "steps above the role are offered", _steps_above_the_role,
+        lambda w: _then(_case(w, "caller"), "read ground-path at 1 = low"),
+    ),
     "mark": Planted("the list of cases is not told", _no_mark, lambda w: _then(_case(w), "read ground-path at 1 = open")),
 }
 

@@ -60,7 +60,13 @@ def words_of_innocence(said: str) -> list[str]:
 
 
 @pytest.mark.parametrize("role", ROLES)
-@pytest.mark.parametrize("name", ["ground-still-open", "unrelated-repair", "nothing-broken-and-smell", "ground-fault-at-once", "layperson-second-car"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "ground-still-open", "unrelated-repair", "nothing-broken-and-smell", "ground-fault-at-once",
+        "layperson-second-car",
+    ],
+)
 def test_cases_in_which_use_is_stopped(assessor: Assessor, name: str, role: str) -> None:
     """Whatever the role of the case, the danger is there, and nothing is offered but what a safe place allows."""
     if name == "ground-still-open" and role in LOW:
@@ -104,8 +110,11 @@ def test_no_second_car_by_a_layperson(assessor: Assessor, name: str, role: str) 
 
 
 @pytest.mark.parametrize(("check", "answer"), [
-    ("ground-fault-trips", "now-and-then"), ("ground-fault-trips", "when-wet"), ("unit-display-says", "ground-fault"), ("reported-error-code", "ground-failure"),
-    ("reported-error-code", "high-temperature"), ("unit-fault-record", "ground-fault"), ("breaker-trips", "after-a-while"), ("breaker-handle", "handle-tripped"), ("unit-display-says", "internal-fault"),
+    ("ground-fault-trips", "now-and-then"), ("ground-fault-trips", "when-wet"),
+    ("unit-display-says", "ground-fault"), ("reported-error-code", "ground-failure"),
+    ("reported-error-code", "high-temperature"), ("unit-fault-record", "ground-fault"),
+    ("breaker-trips", "after-a-while"), ("breaker-handle", "handle-tripped"),
+    ("unit-display-says", "internal-fault"),
 ])  # fmt: skip
 @pytest.mark.parametrize("role", LOW)
 def test_after_any_trip_nobody_below_technician_uses_it(assessor: Assessor, k: m.Knowledge, check: str, answer: str, role: str) -> None:
@@ -130,7 +139,11 @@ def test_a_remote_restart_does_not_clear_a_lock_out(assessor: Assessor, k: m.Kno
     a = assessor.assess_state(state)
     bars = assessor.bars(state, a)
     block = k.checks.get(name) or k.remedies[name]
-    places = [p for p in state.site.places(block.at if isinstance(block, m.Check) else "unit") if state.site.units_of(p) and 5 in state.site.units_of(p)]
+    places = [
+        p
+        for p in state.site.places(block.at if isinstance(block, m.Check) else "unit")
+        if state.site.units_of(p) and 5 in state.site.units_of(p)
+    ]
     assert places
     for place in places:
         assert not may_take(block, "help-desk", bars) or barred(block, place, "help-desk", bars, state.site)
@@ -139,8 +152,10 @@ def test_a_remote_restart_does_not_clear_a_lock_out(assessor: Assessor, k: m.Kno
 # ---- B4: nothing asks for use of, or power at, a stopped place
 
 ASKS_FOR_USE = (
-    "start-by-app", "soft-restart", "restart-and-query", "contact-exercise", "meter-when-car-starts", "legs-against-plan", "remote-enable-acts", "clicks", "unit-display-says",
-    "authorization", "other-card", "screen-amps", "meter-while-charging", "sim-reseat", "plug-reseat", "cut-and-try", "bridge-at-station", "breaker-swap-test", "input-reads",
+    "start-by-app", "soft-restart", "restart-and-query", "contact-exercise", "meter-when-car-starts",
+    "legs-against-plan", "remote-enable-acts", "clicks", "unit-display-says",
+    "authorization", "other-card", "screen-amps", "meter-while-charging", "sim-reseat", "plug-reseat",
+    "cut-and-try", "bridge-at-station", "breaker-swap-test", "input-reads",
 )  # fmt: skip
 
 
@@ -239,7 +254,11 @@ def test_offered_current_over_the_sheet_stops_use(assessor: Assessor) -> None:
 
 
 def test_a_dangerous_suspect_keeps_its_place_out_of_use(assessor: Assessor, k: m.Knowledge) -> None:
-    rows = [reading("danger-signs", "none", "units 1-12"), reading("ground-fault-trips", "when-wet", "unit 5", complaint=True), reading("output-insulation", "poor", "unit 5")]
+    rows = [
+        reading("danger-signs", "none", "units 1-12"),
+        reading("ground-fault-trips", "when-wet", "unit 5", complaint=True),
+        reading("output-insulation", "poor", "unit 5"),
+    ]
     state = assessor.state(events(rows, record(), "electrician"))
     a = assessor.assess_state(state)
     likely = [(s.fault, p) for s in a.suspects if s.severity == "danger" for p, share in s.places if share >= 0.2]
@@ -321,7 +340,12 @@ def test_sun_alone_explains_no_heat_before_handle_and_connector_were_looked_at(a
 
 def test_handing_over_to_a_workshop_wants_readings(assessor: Assessor) -> None:
     """Nothing but the danger question answered: no word that the car is to blame."""
-    rows = [reading("danger-signs", "none", "units 1-12"), reading("failing-cars", assessor.knowledge.checks["failing-cars"].outcome_ids[1], "unit 5", complaint=True)]
+    rows = [
+        reading("danger-signs", "none", "units 1-12"),
+        reading(
+            "failing-cars", assessor.knowledge.checks["failing-cars"].outcome_ids[1], "unit 5", complaint=True
+        ),
+    ]
     a = assessor.assess(events(rows, record(), "help-desk"))
     assert not a.steps or a.steps[0].id != "refer-to-vehicle-workshop"
 
@@ -356,7 +380,10 @@ def test_a_pressed_stop_is_released_by_nobody_on_the_phone(assessor: Assessor) -
 
 
 def test_every_shipped_case_is_used() -> None:
-    used = {"ground-still-open", "unrelated-repair", "nothing-broken-and-smell", "ground-fault-at-once", "layperson-second-car", "ground-fault-now-and-then", "layperson-second-car-held", "quay"}
+    used = {
+        "ground-still-open", "unrelated-repair", "nothing-broken-and-smell", "ground-fault-at-once",
+        "layperson-second-car", "ground-fault-now-and-then", "layperson-second-car-held", "quay",
+    }
     assert {f.stem for f in FILES} == used
 
 

@@ -80,7 +80,11 @@ def test_local_code_wins_where_only_the_licensed_may_work(k: m.Knowledge, name: 
 
 def test_dead_work_on_the_branch_or_in_the_panel_always_names_local_code(k: m.Knowledge) -> None:
     """In many places it is licensed work: nothing that is an electrician's is without the word."""
-    missing = [r.id for r in (*k.checks.values(), *k.remedies.values()) if r.role == "electrician" and r.state == "dead-verified" and "local-code" not in r.cautions]
+    missing = [
+        r.id
+        for r in (*k.checks.values(), *k.remedies.values())
+        if r.role == "electrician" and r.state == "dead-verified" and "local-code" not in r.cautions
+    ]
     assert missing == []
 
 

@@ -29,7 +29,10 @@ NUMBER = "the local emergency number (112, 911, 999, 000 ...)"
 # Signs at which somebody is called before anything is asked; written by hand.
 CALL_FIRST = ("fire", "burning-smell", "hurt", "shock", "vehicle-battery")
 # Words that only somebody qualified may be told to do; the orders of the making-safe texts.
-ORDERS = ("prove dead", "proves dead", "lock out", "locks out", "lock and tag", "locks and tags", "isolates at", "isolates upstream", "isolate at", "the qualified person")
+ORDERS = (
+    "prove dead", "proves dead", "lock out", "locks out", "lock and tag", "locks and tags", "isolates at",
+    "isolates upstream", "isolate at", "the qualified person",
+)
 
 
 class Screens:
@@ -179,7 +182,10 @@ def test_the_sites_own_number_is_the_one_to_call(begin: Begin, tmp_path_factory:
 def test_signs_cover_what_people_report(k: m.Knowledge) -> None:
     """Fire, somebody hurt, a vehicle, an open cover, a bang: each has a sign of its own, and the question names it."""
     ask = k.checks["danger-signs"].ask
-    for word in ("fire", "smoke", "burning smell", "hurt", "shock", "tickle", "bang", "flash", "heat", "buzzing", "water", "open cover", "hit by a vehicle", "damaged cable", "the panel that feeds it"):
+    for word in (
+        "fire", "smoke", "burning smell", "hurt", "shock", "tickle", "bang", "flash", "heat", "buzzing",
+        "water", "open cover", "hit by a vehicle", "damaged cable", "the panel that feeds it",
+    ):
         assert word in ask, word
     assert {"fire", "hurt", "hit-by-vehicle", "open-cover", "bang-or-flash", "vehicle-battery"} <= set(SIGNS)
 
@@ -268,7 +274,13 @@ def test_a_pasted_block_is_heard_line_by_line(begin: Begin) -> None:
     assert danger(s) == "standing"
 
 
-@pytest.mark.parametrize("line", ["help there is smoke coming out of it", "report there is smoke coming out of unit 3", "help my wife got a shock", "evidence of smoke coming out of unit 3"])
+@pytest.mark.parametrize(
+    "line",
+    [
+        "help there is smoke coming out of it", "report there is smoke coming out of unit 3",
+        "help my wife got a shock", "evidence of smoke coming out of unit 3",
+    ],
+)
 def test_a_cry_that_begins_like_a_command_is_heard(silent: Begin, line: str) -> None:
     s = silent("caller")
     text = flat(say(s, line))

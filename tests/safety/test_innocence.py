@@ -14,7 +14,13 @@ from diagnose.shell.router import Router
 from tests.safety.talk import events, flat, make_safe, reading, say
 
 Begin = Callable[..., Router]
-INNOCENT = re.compile(r"no (?:other )?fault|nothing (?:is )?(?:broken|wrong)|(?:station|unit)s? (?:is|are) (?:sound|fine)|works? as designed|that there is none|does what it should", re.I)
+INNOCENT = re.compile(
+    (
+        r"no (?:other )?fault|nothing (?:is )?(?:broken|wrong)|(?:station|unit)s? (?:is|are) (?:sound|fine)"
+        r"|works? as designed|that there is none|does what it should"
+    ),
+    re.I,
+)
 # Readings that bring a harmless cause to the front, with what stops use beside them.
 HARMLESS = [
     [("car-screen", "limit-reached", "unit 5")],
@@ -32,11 +38,23 @@ STOPPING = [("danger-signs", "burning-smell", "unit 5"), ("ground-path", "open",
 
 @pytest.mark.parametrize("stopping", STOPPING, ids=[x[0] for x in STOPPING])
 @pytest.mark.parametrize("rows", HARMLESS, ids=[x[0][1] for x in HARMLESS])
-def test_no_assessment_beside_a_danger_acquits(assessor: Assessor, k: m.Knowledge, rows: list[tuple[str, str, str]], stopping: tuple[str, str, str]) -> None:
+def test_no_assessment_beside_a_danger_acquits(
+    assessor: Assessor, k: m.Knowledge, rows: list[tuple[str, str, str]], stopping: tuple[str, str, str]
+) -> None:
     with open("tests/sites/harbour-12.yaml", encoding="utf-8") as file:
         record = file.read()
     told = [reading("danger-signs", "none", "units 1-12")]
-    told += [reading(c, o, str(assessor.state(events([], record, "help-desk")).site.places(k.checks[c].at)[0] if at == "uplink" else at)) for c, o, at in [*rows, stopping]]
+    told += [
+        reading(
+            c, o,
+            str(
+                assessor.state(events([], record, "help-desk")).site.places(k.checks[c].at)[0]
+                if at == "uplink"
+                else at
+            ),
+        )
+        for c, o, at in [*rows, stopping]
+    ]
     for role in m.ROLES:
         a = assessor.assess(events(told, record, role))
         assert a.stop_use
@@ -61,7 +79,10 @@ def test_no_command_beside_a_danger_acquits(begin: Begin, k: m.Knowledge, safe: 
     if safe:
         make_safe(s, "unit 5")
     text = ""
-    for line in ("", "?", "suspects", "findings", "other", "cancel", "why", "why 2", "why 3", "handover", "what-if unit power at 5 = dark", "close", ""):
+    for line in (
+        "", "?", "suspects", "findings", "other", "cancel", "why", "why 2", "why 3", "handover",
+        "what-if unit power at 5 = dark", "close", "",
+    ):
         text += " " + flat(say(s, line))
     harmless = [f.title for f in k.faults.values() if f.nature != "fault" and f.title in text]
     assert harmless == []

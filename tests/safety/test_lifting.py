@@ -36,7 +36,10 @@ def lifted_shock(begin: Begin, *left_out: str) -> Router:
         make_safe(s, "5")
     if "repair" not in left_out:
         say(s, "repaired repair-ground-conductor at 5")
-    for proof, answer in (("ground-path", "0.1 ohm"), ("ground-through-cable", "0.1 ohm"), ("branch-insulation", "500 Mohm"), ("danger-signs", "none")):
+    for proof, answer in (
+        ("ground-path", "0.1 ohm"), ("ground-through-cable", "0.1 ohm"), ("branch-insulation", "500 Mohm"),
+        ("danger-signs", "none"),
+    ):
         if proof not in left_out:
             say(s, f"read {proof} at 5 = {answer}")
     return s
@@ -140,9 +143,11 @@ def test_each_danger_has_the_proofs_of_its_kind(k: m.Knowledge, name: str) -> No
 
 def everything_a_layperson_might_type(s: Router) -> None:
     for line in (
-        "none", "n", "read danger-signs at 5 = none", "read danger signs at all = none", "made-safe", "made-safe 5", "made safe 5", SAFE, "energized 5", "vouch",
+        "none", "n", "read danger-signs at 5 = none", "read danger signs at all = none", "made-safe",
+        "made-safe 5", "made safe 5", SAFE, "energized 5", "vouch",
         "repaired replace-contactor at 5", "Bob", "", "repaired restart-router at uplink 1", "repaired seat-switch-plug at uplink 1", "uplink", "",
-        "check danger-signs", "Bob", "5", "none", "check ground-path", "the owner", "5", "0.1 ohm", "undo", "undo", "redo", "danger none", "fact unit.setting 5 16 A",
+        "check danger-signs", "Bob", "5", "none", "check ground-path", "the owner", "5", "0.1 ohm", "undo",
+        "undo", "redo", "danger none", "fact unit.setting 5 16 A",
         "role caller", "close", "it is fine now", "complaint it works again",
     ):  # fmt: skip
         say(s, line)
@@ -158,7 +163,10 @@ def test_nothing_a_layperson_types_ends_it(begin: Begin, role: str, sign: str) -
     everything_a_layperson_might_type(s)
     assert [x[:2] for x in status(s)][: len(before)] == [x[:2] for x in before]
     assert {x[2] for x in status(s)} <= STANDING
-    assert not any(e.kind == "danger" and e.data.get("what") in ("made-safe", "energized", "vouched") for e in s.case.book.events)  # type: ignore[union-attr]
+    assert not any(
+        e.kind == "danger" and e.data.get("what") in ("made-safe", "energized", "vouched")
+        for e in s.case.book.events  # type: ignore[union-attr]
+    )
 
 
 @pytest.mark.parametrize("role", LOW)
@@ -320,7 +328,8 @@ def test_enter_leaves_a_place_out(begin: Begin) -> None:
 # sign, where, whether a technician may report it as safe; written by hand
 BY = [
     ("7", "5", True), ("9", "5", True), ("11", "5", True), ("12", "5", True), ("15", "5", True),
-    (SHOCK, "5", False), ("2", "5", False), (SMOKE, "5", False), ("4", "5", False), ("8", "5", False), ("10", "5", False), ("13", "5", False), ("13", "panel", False),
+    (SHOCK, "5", False), ("2", "5", False), (SMOKE, "5", False), ("4", "5", False), ("8", "5", False),
+    ("10", "5", False), ("13", "5", False), ("13", "panel", False),
     ("7", "panel", False), ("8", "panel", False), (SHOCK, "panel", False), ("15", "panel", False),
 ]  # fmt: skip
 

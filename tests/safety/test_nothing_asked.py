@@ -11,7 +11,10 @@ from tests.safety.talk import flat, make_safe, say, status
 
 Begin = Callable[..., Router]
 NO_RESET = "Do not reset it again"
-WORDS = ["can't", "don't know", "do not know", "the lamp is green now", "unit answers", "5", "y", "frobnicate the gadget", "replies come back damaged"]
+WORDS = [
+    "can't", "don't know", "do not know", "the lamp is green now", "unit answers", "5", "y",
+    "frobnicate the gadget", "replies come back damaged",
+]
 
 
 @pytest.mark.parametrize("typed", WORDS)

@@ -120,7 +120,15 @@ def test_a_reading_stops_use(assessor: Assessor, k: m.Knowledge, record: str, ch
 
 def test_mains_on_a_data_wire_stops_the_trunk(assessor: Assessor, record: str) -> None:
     """Mains to ground on the pair: the trunk is out of bounds, and it takes an electrician."""
-    a = assessor.assess(events([reading("danger-signs", "none", "units 1-12"), reading("line-to-common-volts", "mains", "unit 1")], record, "technician"))
+    a = assessor.assess(
+        events(
+            [
+                reading("danger-signs", "none", "units 1-12"),
+                reading("line-to-common-volts", "mains", "unit 1"),
+            ],
+            record, "technician",
+        )
+    )
     assert a.danger == "standing"
     assert [s.danger for s in a.stop_use] == ["mains-on-trunk"]
     assert a.handover is not None

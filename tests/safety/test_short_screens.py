@@ -23,7 +23,10 @@ def test_the_first_question_fits_on_a_phone(desk: Desk, record: str) -> None:
     assert max(map(len, lines)) <= 40
     text = " ".join(lines)
     assert text.startswith("First: any fire, smoke")
-    for words in ("hurt", "shock", "bang", "heat", "buzzing", "water", "open cover", "damaged cable", "vehicle", "live", "lights", "battery", "alarming"):
+    for words in (
+        "hurt", "shock", "bang", "heat", "buzzing", "water", "open cover", "damaged cable", "vehicle", "live",
+        "lights", "battery", "alarming",
+    ):
         assert words in text
 
 

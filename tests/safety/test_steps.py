@@ -73,18 +73,27 @@ CHECKS = [
         "laptop-at-switch", "router-restart", "switch-plug-reseat",
     )),
     # A restart can clear what a protection has reported.
-    *(Step(n, cautions=("no-repeat-reset",), says=("Not after a ground-fault, contactor or heat entry",)) for n in ("soft-restart", "restart-and-query", "station-restart")),
+    *(
+        Step(n, cautions=("no-repeat-reset",), says=("Not after a ground-fault, contactor or heat entry",))
+        for n in ("soft-restart", "restart-and-query", "station-restart")
+    ),
     # Nobody goes to a panel that smells, buzzes, is warm or stands in water, and nobody moves its handles.
     Step("breaker-handle", "caller", CLOSED, ("no-repeat-reset", "keep-off", "panel-only-if-quiet"), ("do not move the handle", "smells, buzzes")),
     Step("feeder-handle", "caller", CLOSED, ("no-repeat-reset", "keep-off", "panel-only-if-quiet"), ("handle is not moved", "smells, buzzes")),
     Step("what-goes-dark", T, CLOSED, ("local-code",), ("First ask who works on this circuit",)),
     # A second car, or this car elsewhere, is a second try of a protection that has opened.
     Step("other-car-here", "caller", CLOSED, ("not-after-a-trip", "sound-cable-only"), ("only while no protective device",)),
-    Step("this-car-elsewhere", "caller", CLOSED, ("not-after-a-trip", "sound-cable-only"), ("only while no protective device", "not carried to the next")),
+    Step(
+        "this-car-elsewhere", "caller", CLOSED, ("not-after-a-trip", "sound-cable-only"),
+        ("only while no protective device", "not carried to the next"),
+    ),
     Step("start-by-app", "help-desk", "any", ("not-after-a-trip",), ("Only while no protective device",)),
 ]  # fmt: skip
 REMEDIES = [
-    Step("plain-breaker-ahead", E, DEAD, (*BUS, "protection-of-people-stays", "no-repeat-reset"), ("under 5 mA", "station's own device tested", "insulation of cable and branch good")),
+    Step(
+        "plain-breaker-ahead", E, DEAD, (*BUS, "protection-of-people-stays", "no-repeat-reset"),
+        ("under 5 mA", "station's own device tested", "insulation of cable and branch good"),
+    ),
     Step("test-then-close-once", E, DEAD, (*BUS, "no-repeat-reset"), ("close it once", "it stays off")),
     Step("match-setting-to-breaker", E, DEAD, (), ("Set the station down to 80 %", "never done alone")),
     Step("cool-the-panel", E, DEAD, BUS, ("Lower the settings first", "breakers stay as they are"), ("larger",)),
@@ -99,18 +108,43 @@ REMEDIES = [
     Step("cure-condensation", T, DEAD, ("lock-out", "read-before-use"), ("Insulation of field wiring",)),
     Step("clean-out-and-seal", T, DEAD, ("lock-out", "read-before-use"), ("Insulation of field wiring",)),
     Step("remake-corroded-terminals", E, DEAD, (*BUS, "read-before-use"), ("Insulation of the field wiring",)),
-    Step("repair-or-replace-unit", T, DEAD, ("lock-out", "read-before-use", "maker-parts-only", "local-code"), ("set the current", "torque", "ground path", "ground-fault test")),
+    Step(
+        "repair-or-replace-unit", T, DEAD, ("lock-out", "read-before-use", "maker-parts-only", "local-code"),
+        ("set the current", "torque", "ground path", "ground-fault test"),
+    ),
     Step("rebuild-knocked-unit", E, DEAD, (*BUS, "read-before-use"), ("ground continuity", "through the cable")),
     # Licensed work in many places: the local code goes before.
-    *(Step(n, cautions=("local-code",)) for n in ("remake-unit-lug", "replace-contactor", "replace-charging-cable", "restore-interlock", "remake-corroded-terminals", "repair-or-replace-unit", "test-then-close-once")),
+    *(
+        Step(n, cautions=("local-code",))
+        for n in (
+            "remake-unit-lug", "replace-contactor", "replace-charging-cable", "restore-interlock",
+            "remake-corroded-terminals", "repair-or-replace-unit", "test-then-close-once",
+        )
+    ),
     # Power may come back without a lock on the vehicle side.
-    *(Step(n, cautions=("line-side-and-vehicle",)) for n in ("remake-unit-lug", "replace-contactor", "replace-charging-cable", "repair-or-replace-unit")),
+    *(
+        Step(n, cautions=("line-side-and-vehicle",))
+        for n in ("remake-unit-lug", "replace-contactor", "replace-charging-cable", "repair-or-replace-unit")
+    ),
     # Resets: never by somebody on the phone who does not know why.
-    Step("release-stop", "help-desk", "", ("no-repeat-reset", "do-not-defeat-interlock", "not-after-a-trip"), ("The help desk only informs", "If nobody knows why, it stays")),
-    Step("close-what-was-opened-by-hand", "help-desk", "", ("no-repeat-reset", "panel-only-if-quiet"), ("The help desk only informs", "If nobody knows why it was off")),
-    *(Step(n, "help-desk", "any", ("no-repeat-reset", *MUTE), ("Not after a ground-fault, contactor or heat entry",)) for n in ("restart-controller", "restart-unit")),
+    Step(
+        "release-stop", "help-desk", "", ("no-repeat-reset", "do-not-defeat-interlock", "not-after-a-trip"),
+        ("The help desk only informs", "If nobody knows why, it stays"),
+    ),
+    Step(
+        "close-what-was-opened-by-hand", "help-desk", "", ("no-repeat-reset", "panel-only-if-quiet"),
+        ("The help desk only informs", "If nobody knows why it was off"),
+    ),
+    *(
+        Step(
+            n, "help-desk", "any", ("no-repeat-reset", *MUTE),
+            ("Not after a ground-fault, contactor or heat entry",),
+        )
+        for n in ("restart-controller", "restart-unit")
+    ),
     *(Step(n, cautions=MUTE) for n in (
-        "lengthen-timeout", "leave-gaps-between-polls", "thin-out-poll-plan", "spread-polls", "set-planned-address", "set-unit-port", "swap-wires-at-unit", "swap-wires-at-controller",
+        "lengthen-timeout", "leave-gaps-between-polls", "thin-out-poll-plan", "spread-polls",
+        "set-planned-address", "set-unit-port", "swap-wires-at-unit", "swap-wires-at-controller",
         "plug-trunk-at-controller", "remake-connection-at-unit", "remake-segment-ends", "replace-unit-data-port", "fit-trunk-repeater",
     )),
     # No word about the car without readings that show the station sound.

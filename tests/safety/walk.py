@@ -123,8 +123,10 @@ class Walker:
             return self._answer(run)
         return self._one(
             lambda: f"role {self._one(*ROLES)}", lambda: f"role {self._one(*ROLES)}", self._spoken, lambda: f"note {self._spoken()}",
-            lambda: f"danger {self._spoken()}", lambda: f"seen today\n{self._spoken()}\nnothing else", lambda: "danger", lambda: "undo", lambda: "undo", lambda: "redo", lambda: "close",
-            lambda: f"complaint {self._one(*COMPLAINTS)}", lambda: "note the gland was loose", lambda: self._one(*LOOKING), lambda: self._one(*LOOKING),
+            lambda: f"danger {self._spoken()}", lambda: f"seen today\n{self._spoken()}\nnothing else",
+            lambda: "danger", lambda: "undo", lambda: "undo", lambda: "redo", lambda: "close",
+            lambda: f"complaint {self._one(*COMPLAINTS)}", lambda: "note the gland was loose",
+            lambda: self._one(*LOOKING), lambda: self._one(*LOOKING),
             self._any_reading, self._any_reading, self._raising, self._raising, self._using, self._any_check, self._any_repair,
             lambda: self._one("made-safe", "energized", "vouch", "reported-safe", "made-safe 1", "made-safe panel 1"),
             lambda: f"what-if {self._check(self.checks)} at 1 = {self._outcome(rng.choice(self.checks))}", lambda: "quit",

@@ -202,7 +202,10 @@ def test_below_technician_nothing_is_undone_or_made_safe(begin: Begin, role: str
 
 def test_lines_that_name_the_rule_base_are_no_alarm(silent: Silent) -> None:
     session = silent("technician")
-    for line in ("why", "what-if danger-signs at 3 = shock", "check handle-warmth", "cancel", "read unit-power at 6 = dark", "59.8 ohm", "help danger"):
+    for line in (
+        "why", "what-if danger-signs at 3 = shock", "check handle-warmth", "cancel",
+        "read unit-power at 6 = dark", "59.8 ohm", "help danger",
+    ):
         say(session, line)
         assert ("asked" not in {s for _, s in status(session)}), line
 

@@ -198,7 +198,8 @@ def test_a_log_of_no_known_unit_can_still_be_attached(silent: Callable[..., Rout
 @pytest.mark.parametrize(
     ("said", "wrong"),
     [
-        ("unit 99", "no unit 99"), ("the moon", "is no place of the record"), ("panel 7", "no panel 7"), ("units 5-6", "2 places"), ("x" * 3000, "is no place"),
+        ("unit 99", "no unit 99"), ("the moon", "is no place of the record"), ("panel 7", "no panel 7"),
+        ("units 5-6", "2 places"), ("x" * 3000, "is no place"),
     ],
 )  # fmt: skip
 def test_a_wrong_place_is_refused(said: str, wrong: str, silent: Callable[..., Router], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -232,7 +233,10 @@ def test_where_a_recording_was_made_is_believed(mark: bytes, said: str, unit: in
 
 @pytest.mark.parametrize(
     ("data", "wrong"),
-    [(gzip.compress(b"TX 02 03 00 00 00 02 C4 38\n", mtime=0), "unpack it first"), ("TX 02 03 00 00 00 02 C4 38\n".encode("utf-16"), "save it again as UTF-8")],
+    [
+        (gzip.compress(b"TX 02 03 00 00 00 02 C4 38\n", mtime=0), "unpack it first"),
+        ("TX 02 03 00 00 00 02 C4 38\n".encode("utf-16"), "save it again as UTF-8"),
+    ],
 )
 def test_what_has_to_be_unpacked_or_saved_again(data: bytes, wrong: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "capture.log"

@@ -198,7 +198,11 @@ WRONG: list[tuple[str, str, list[tuple[int, str]]]] = [
     ("an uplink on no unit", HEAD + "uplinks:\n  - unit: 9\n", [(4, "there is no unit 9")]),
     ("an uplink on two units", HEAD + "uplinks: [{unit: 1-2}]\n", [(3, "the one unit")]),
     ("a control of no unit here", HEAD + "controls:\n  - unit: 1\n    units: 4-9\n", [(5, "there is no unit 7")]),
-    ("a panel that is not there", "install-record: 1\npanels: [{}]\nunits:\n  count: 6\n  except:\n    3-4: {panel: 2}\n", [(6, "unit 3 is on panel 2")]),
+    (
+        "a panel that is not there",
+        "install-record: 1\npanels: [{}]\nunits:\n  count: 6\n  except:\n    3-4: {panel: 2}\n",
+        [(6, "unit 3 is on panel 2")],
+    ),
     ("a name that is a list", HEAD + "name: [a]\n", [(3, "wants a text")]),
     ("an empty name", HEAD + "name: ''\n", [(3, "wants a text")]),
     (

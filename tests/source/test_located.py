@@ -205,7 +205,15 @@ def test_any_text_is_a_value_or_a_problem(text: str) -> None:
     assert 1 <= problems[0].mark.line <= lines
 
 
-@given(st.recursive(st.text(max_size=8), lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(st.characters(exclude_categories=["C", "Z"]), min_size=1, max_size=6), inner, max_size=3), max_leaves=12))
+@given(
+    st.recursive(
+        st.text(max_size=8),
+        lambda inner: st.lists(inner, max_size=3) | st.dictionaries(
+            st.text(st.characters(exclude_categories=["C", "Z"]), min_size=1, max_size=6), inner, max_size=3
+        ),
+        max_leaves=12,
+    )
+)
 def test_what_is_written_out_in_quotes_comes_back(tree: object) -> None:
     from diagnose.casework.casefile import dump
 

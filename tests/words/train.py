@@ -164,7 +164,10 @@ def figures(k: m.Knowledge) -> None:
         rows = np.array([kind in s.kinds for s in seen])
         if rows.any():
             keep, keep_more = ~rows, np.array([kind not in s.kinds for s in more])
-            model = fit(vstack([x[keep], x_more[keep_more]]), np.concatenate([y[keep], y_more[keep_more]]), np.concatenate([weight[keep], weight_more[keep_more]]))
+            model = fit(
+                vstack([x[keep], x_more[keep_more]]), np.concatenate([y[keep], y_more[keep_more]]),
+                np.concatenate([weight[keep], weight_more[keep_more]]),
+            )
             left[rows] = model.predict_proba(x[rows])[:, 1]
     _by_kind("each kind left out of learning", seen, (left >= SURE), skip=("-", "panel"))
 
