@@ -76,12 +76,13 @@ class OpenCase:
         self.ready: list[str] = []  # lines whose words were denied, to go on with when no question is open
         self.alarm_dialog: Dialog | None = None  # the dialog that asks which danger, and where
         self.shown: Assessment | None = None  # what the last screen told
+        self.asked: tuple[str, str, tuple[Place, ...]] | None = None  # the step that was last shown in full
         self.told: set[str] = set()  # cautions of dangers that were shown in full
         self.asked_again: set[str] = set()  # questions of dangers that were answered by something else once
 
     def clear(self) -> None:
         """Forget the case on the screen: another one begins."""
-        self.book = self.state_now = self.seen = self.chosen = self.shown = None
+        self.book = self.state_now = self.seen = self.chosen = self.shown = self.asked = None
         self.draft = Draft()
         self.told = set()
         self.opening = True
@@ -248,9 +249,12 @@ class OpenCase:
     def refresh(self) -> None:
         """State and assessment of the case as it stands."""
         assert self.book is not None
-        self.state_now = self.desk.assessor.state(self.book.events)
-        self.seen = self.desk.assessor.assess_state(self.state_now)
+        before, picked = self.state_now, self.chosen
+        now = self.state_now = self.desk.assessor.state(self.book.events)
+        self.seen = self.desk.assessor.assess_state(now)
         self.chosen = None
+        if picked and before and (now.readings, now.mended) == (before.readings, before.mended):  # a note answers nothing
+            self.chosen = next((step for step in self.seen.steps if _key(step) == _key(picked)), None)
         self._mark()
 
     def _mark(self) -> None:
@@ -316,7 +320,7 @@ class OpenCase:
             if before is None or leading != t.leading_lines(before, self.width):
                 lines += leading
         step = self.step
-        if before and before.steps and step and (step.kind, step.id, step.places) == _key(before.steps[0]):
+        if before and step and _key(step) == self.asked:
             return [
                 *lines,
                 *wrap("dim", f"Still next: {step.title}, {describe(step.places)}. Enter shows it again.", self.width),
@@ -330,6 +334,7 @@ class OpenCase:
         if a is None or state is None:
             return []
         step = self.step
+        self.asked = _key(step) if step else None
         if step is not None:
             check = self.desk.knowledge.checks.get(step.id) if step.kind == "check" else None
             if check is not None and len(step.places) > 1:

@@ -56,8 +56,9 @@ def _talk_repaired(s: OpenCase, rest: str) -> Talk:
     k, state = s.desk.knowledge, taking.the_state(s)
     words, place, _ = split_read(rest)
     name = "-".join(words.lower().split())
-    if name in k.remedies:
-        remedy = k.remedies[name]
+    called = [r for r in k.remedies.values() if name in (r.id, "-".join(r.title.lower().split()))]
+    if len(called) == 1:
+        remedy = called[0]
     else:
         finder: Finder[str] = Finder(
             (r.id, x) for r in k.remedies.values() for x in (r.title, r.id.replace("-", " "))

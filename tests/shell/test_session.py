@@ -212,6 +212,36 @@ def test_steps_other_and_choosing(silent: Silent) -> None:
     assert session.case.step == session.case.seen.steps[1]
 
 
+def test_a_note_leaves_the_step_that_was_picked(silent: Silent) -> None:
+    """A number typed after the note answers the question on the screen, not the one that stood there before."""
+    session = silent()
+    say(session, "other")
+    say(session, "2")
+    picked = session.case.step
+    assert picked is not None
+    assert session.case.seen is not None
+    assert picked != session.case.seen.steps[0]
+    assert f"Still next: {picked.title}" in flat(say(session, "note the gate is locked"))
+    assert session.case.step is not None
+    assert (session.case.step.id, session.case.step.places) == (picked.id, picked.places)
+    say(session, "do not know")
+    assert session.case.step is not None
+    assert (session.case.step.id, session.case.step.places) != (picked.id, picked.places)
+
+
+def test_a_denied_danger_shows_the_question_that_comes_back(silent: Silent) -> None:
+    """What was picked is dropped while the danger is asked about; the step that is back is shown with its answers."""
+    session = silent()
+    say(session, "other")
+    say(session, "2")
+    picked = session.case.step
+    say(session, "note it smells burnt here")
+    text = flat(say(session, "n"))
+    assert session.case.step is not None
+    assert session.case.step != picked
+    assert f"NEXT: {session.case.step.title}" in text
+
+
 def test_commands_leave_an_open_question(silent: Silent) -> None:
     session = silent()
     say(session, "other")
@@ -232,6 +262,13 @@ def test_more_help_on_a_step(silent: Silent) -> None:
     text = say(silent(), "?")
     assert "How:" in text
     assert "Source:" in text
+
+
+def test_a_repair_is_taken_by_its_whole_title(silent: Silent) -> None:
+    session = silent("electrician")
+    assert "Saved: repair done at unit 5" in flat(say(session, "repaired Remake the joint in the  station at 5"))
+    assert session.case.state_now is not None
+    assert [(x.remedy, str(x.place)) for x in session.case.state_now.mended] == [("remake-unit-lug", "unit 5")]
 
 
 def test_facts(silent: Silent) -> None:
