@@ -92,10 +92,10 @@ def test_an_effect_before_the_first_question_and_one_that_refuses() -> None:
 
 
 def test_going_back_reads_no_file_again(silent: Callable[..., Router], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from diagnose.evidence import intake
+    from diagnose.shell import evidence
 
-    real, read = intake.take_in, []
-    monkeypatch.setattr(intake, "take_in", lambda *given: read.append(given[3]) or real(*given))
+    real, read = evidence.take_in, []
+    monkeypatch.setattr(evidence, "take_in", lambda *given: read.append(given[3]) or real(*given))
     session = silent("electrician")
     say(session, f"evidence {meter_log(tmp_path)}", "7", "back", "7", "back", "8", "1")
     assert read == ["", "unit 7", "unit 8"]
