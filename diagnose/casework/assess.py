@@ -29,7 +29,7 @@ from diagnose.inference.terms import Rule
 from diagnose.inference.trace import Trace
 from diagnose.knowledge import model as m
 from diagnose.site.model import Site
-from diagnose.site.places import SITE, Place, describe
+from diagnose.site.places import SITE, Place, spoken
 
 EMERGENCY = "the local emergency number (112, 911, 999, 000 ...)"
 WORTH_A_CALL = 0.1  # bits that a further question has to bring once somebody has to be sent anyway
@@ -270,7 +270,7 @@ class Assessor:
             why = f"Proves the repair: {self.knowledge.remedies[proving].title}."
         else:
             why = self._why(suspected)
-        words = describe(places)
+        words = spoken(places)
         return v.StepView(
             kind="check", id=check.id, title=check.title, places=places, ask=check.ask.replace("{place}", words),
             how=check.how.replace("{place}", words), instrument=check.instrument, expect=expect, assumed=assumed,
@@ -309,7 +309,7 @@ class Assessor:
 
     def _remedy_view(self, step: Step, suspected: tuple[v.SuspectView, ...], state: State) -> v.StepView:
         r = self.knowledge.remedies[step.id]
-        words = describe(step.places)
+        words = spoken(step.places)
         cause = next((s for s in suspected if s.remedy == step.id), None)
         why = f"{v.percent(step.probability)} likely to be the cause" + (f": {cause.title}." if cause else ".")
         return v.StepView(

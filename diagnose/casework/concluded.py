@@ -17,7 +17,7 @@ from diagnose.inference.terms import Fact
 from diagnose.inference.trace import Trace
 from diagnose.knowledge import model as m
 from diagnose.site.model import Site
-from diagnose.site.places import SITE, Place, describe, sections
+from diagnose.site.places import SITE, Place, describe, sections, spoken
 
 WIDEST_FACTS = 12  # places of one answer that become facts one by one; more become one fact about the range
 EXCLUDED, SETTLED = 1e-3, 50.0  # factors that a reading rule puts on a fault it excludes or settles
@@ -118,7 +118,7 @@ def findings(k: m.Knowledge, compiled: Compiled, work: SiteWork, trace: Trace) -
     for key, where in found.items():
         fact, rule = first[key]
         spots = tuple(sorted(where))
-        says = rule.says.replace("{place}", describe(spots))
+        says = rule.says.replace("{place}", spoken(spots))
         audits = work.variants.audits
         figures = [audits[c.key, spots[0]].text for c in rule.when if c.sort == "fact" and (c.key, spots[0]) in audits]
         if figures:

@@ -22,7 +22,7 @@ from diagnose.casework.state import MADE_SAFE, Mended, Reading, Said, State, nam
 from diagnose.inference.expectations import seen_from
 from diagnose.knowledge import model as m
 from diagnose.site.model import Site
-from diagnose.site.places import KINDS, SITE, Place, describe
+from diagnose.site.places import KINDS, SITE, Place, describe, spoken
 
 UNCLEAR = "not-clear"
 
@@ -146,7 +146,7 @@ def holds(k: m.Knowledge, state: State) -> tuple[v.Hold, ...]:
             if not ended:
                 found.setdefault(d.id, []).append(raised.place)
     return tuple(
-        v.Hold(i, block_of(k, i).title, block_of(k, i).says.replace("{place}", describe(sorted(set(p)))), tuple(sorted(set(p))))
+        v.Hold(i, block_of(k, i).title, block_of(k, i).says.replace("{place}", spoken(sorted(set(p)))), tuple(sorted(set(p))))
         for i, p in found.items()
     )
 

@@ -276,8 +276,9 @@ def talk_where(s: OpenCase, reading: str) -> Talk:
             break
         except ValueError as error:
             text = str(error)
+            told = f"{text[:1].upper()}{text[1:]}. Or type 'panel', 'all', or ? for not known; 'cancel' leaves it open."
             ask = Ask(
-                lines=tuple(wrap("warn", f"{text[:1].upper()}{text[1:]}.", s.width)), prompt="where> ",
+                lines=tuple(wrap("warn", told, s.width)), prompt="where> ",
                 words=ask.words, help=tuple(lines), again=True, raw=True,
             )
     if not places:

@@ -43,7 +43,7 @@ def _places(s: OpenCase, rest: str, statuses: tuple[str, ...], doing: str) -> li
                 old = wanted.get(place, "technician")
                 wanted[place] = stop.by if m.may(stop.by, old) else old
     if not wanted:
-        raise Refusal(f"nothing is there to be {doing} now")
+        raise Refusal(f"nothing is there to be {doing}")
     if not rest:
         return list(wanted.items())
     named = [(p, by) for p, by in wanted.items() if str(p) == _place_said(s, rest)]
@@ -107,7 +107,7 @@ def made_safe(s: OpenCase, rest: str) -> list[Line]:
         raise Refusal(f"only a {t.ROLE_WORDS['technician']} or above can report that; {words}")
     if all(x.made_safe for x in _stops(s)):
         return wrap("text", "It has been reported as made safe already.", s.width)
-    places = _places(s, rest, ("standing",), "made safe")
+    places = _places(s, rest, ("standing",), "made safe now")
     mine = [(p, by) for p, by in places if m.may(s.role, by)]
     if not mine:
         raise Refusal(f"that takes a {t.ROLE_WORDS[places[0][1]]}: {', '.join(t.where((p,)) for p, _ in places)}; type handover")
@@ -167,7 +167,7 @@ def _must(s: OpenCase, question: str, prompt: str) -> Generator[Ask, str, str]:
 @command("energized", "[PLACE]", "a repaired place has power again, for its proof readings only")
 def energized(s: OpenCase, rest: str) -> list[Line]:
     """Power for the proofs, after the repair, with everybody kept off."""
-    places = _places(s, rest, ("repaired",), "energized for its proofs (a repair comes first)")
+    places = _places(s, rest, ("repaired",), "energized for its proofs now; a repair comes first")
     mine = [p for p, by in places if m.may(s.role, by)]
     if not mine:
         raise Refusal(f"that takes a {t.ROLE_WORDS[places[0][1]]}; type handover")
@@ -202,7 +202,7 @@ def reported_safe(s: OpenCase, rest: str) -> list[Line]:
         raise Refusal("only the help desk or above writes down such a report; type handover for whom to send")
     if m.may(s.role, "technician"):
         raise Refusal("you may report it yourself: type made-safe")
-    places = _places(s, rest, ("standing",), "reported as safe")
+    places = _places(s, rest, ("standing",), "reported as safe now")
     return s.talk(lambda: _talk_reported(s, [p for p, _ in places]))
 
 

@@ -10,7 +10,7 @@ from diagnose.knowledge import model as m
 from diagnose.quantities import format_quantity
 from diagnose.report.lines import BLANK, Line, labelled, wrap
 from diagnose.site.model import FactSpec, Site
-from diagnose.site.places import Place, describe
+from diagnose.site.places import Place, describe, spoken
 from diagnose.source.problems import one_line
 
 RELATION_WORDS = {
@@ -28,7 +28,7 @@ def check_view(
     k: m.Knowledge, check: m.Check, places: tuple[Place, ...], expected: tuple[str, tuple[str, ...]]
 ) -> v.StepView:
     """A check that somebody chose as a step; nothing says why, so it was asked for."""
-    words = describe(places) if places else "the place in question"
+    words = spoken(places) if places else "the place in question"
     cautions = tuple((c.id, c.title, c.says) for name in check.cautions if (c := k.cautions.get(name)))
     return v.StepView(
         kind="check",

@@ -134,6 +134,12 @@ def describe(places: Sequence[Place]) -> str:
     return f"{kind}s {ranges(place.number for place in unique)}"
 
 
+def spoken(places: Sequence[Place]) -> str:
+    """Several places inside a sentence: as `describe`, and `the site` for the whole of it."""
+    words = describe(places)
+    return f"the {words}" if words == str(SITE) else words
+
+
 def _segment_runs(segments: list[Place]) -> list[str]:
     """`1-2, 4-5 to 9-10`: three and more that follow each other become a run."""
     runs: list[list[Place]] = []

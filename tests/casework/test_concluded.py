@@ -307,7 +307,7 @@ def test_a_finding_has_its_places_and_its_figures() -> None:
     assert found(k, [read("unit 2")]) == [("odd-one", "note", "Odd at unit 2.", (U2,))]
     assert found(k, [read("unit 4"), read("unit 2")]) == [("odd-one", "note", "Odd at units 2, 4.", (U2, U4))]
     assert found(k, [read("units 1-3")]) == [("odd-one", "note", "Odd at units 1-3.", (U1, U2, U3))]
-    assert found(k, [read("site")]) == [("odd-one", "note", "Odd at site.", (SITE,))]
+    assert found(k, [read("site")]) == [("odd-one", "note", "Odd at the site.", (SITE,))]
     assert found(k, []) == []
     more = base(rule("seen", [when("answers", "odd")], [then("caution", "loose"), then("finding", "odd-one"), then("ask", "warm")]))
     assert found(more, [read("unit 2")]) == [("odd-one", "note", "It is so.", (U2,))]

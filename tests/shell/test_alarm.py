@@ -133,6 +133,15 @@ def test_where_is_asked_after_it_was_saved_for_the_whole_site(begin: Begin, desk
     assert [str(p) for p in again.case.seen.stop_use[0].places] == ["unit 3"]
 
 
+def test_a_wrong_answer_to_where_is_told_every_right_one(begin: Begin) -> None:
+    session = begin("caller")
+    say(session, SMOKE)
+    say(session, "y")
+    text = flat(say(session, "handover"))
+    assert all(word in text for word in ("5-9", "'panel'", "'all'", "? for not known", "'cancel'"))
+    assert "STOP USE at panel 1" in flat(say(session, "panel"))
+
+
 def test_no_goes_on_with_the_line_as_it_was_typed(silent: Silent) -> None:
     session = silent("technician")
     say(session, "note smoke is coming out of the grill next door")

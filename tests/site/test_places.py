@@ -10,7 +10,18 @@ from hypothesis import strategies as st
 
 from diagnose.casework.state import parse_place
 from diagnose.site.model import Group, Site, Trunk
-from diagnose.site.places import FAR, KINDS, NEAR, SITE, Place, PlaceError, describe, parse_numbers, ranges
+from diagnose.site.places import (
+    FAR,
+    KINDS,
+    NEAR,
+    SITE,
+    Place,
+    PlaceError,
+    describe,
+    parse_numbers,
+    ranges,
+    spoken,
+)
 
 ONE = Site("one", tuple(range(1, 13)), (Trunk(1, "t", tuple(range(1, 13)), 1, (None,) * 11),), (Group(1, 1, (1, 2)),), (Group(1, 1, (1,)),))
 TWO = Site(
@@ -126,3 +137,9 @@ def test_describe() -> None:
     assert describe([Place("segment", 4, 5), Place("segment", 5, 6)]) == "segments 4-5, 5-6"
     assert describe([Place("trunk-end", 1, FAR), Place("trunk-end", 2, NEAR)]) == "far end, trunk 2 near end"
     assert describe([Place("unit", 1), Place("panel", 1)]) == "unit 1, panel 1"
+
+
+def test_the_site_has_its_article_inside_a_sentence() -> None:
+    assert spoken([SITE]) == "the site"
+    assert spoken([Place("unit", 5), Place("unit", 6)]) == "units 5-6"
+    assert describe([SITE]) == "site"
