@@ -21,7 +21,7 @@ from diagnose.casework import view as v
 from diagnose.casework.state import MADE_SAFE, Mended, Reading, Said, State, named_places, placements
 from diagnose.inference.expectations import seen_from
 from diagnose.knowledge import model as m
-from diagnose.site.model import Site
+from diagnose.site.model import WRITTEN_OUT, Site
 from diagnose.site.places import KINDS, SITE, Place, describe, spoken
 
 UNCLEAR = "not-clear"
@@ -156,7 +156,7 @@ def belongs(site: Site, place: Place, danger: Place) -> bool:
     if place == danger:
         return True
     if danger == SITE:
-        return place.kind not in ("uplink", "control")
+        return place.kind in WRITTEN_OUT  # no group: no uplink, no control input, and no kind that nobody has thought about here
     if danger.kind == "unit":
         return place.kind == "panel" and danger.number in site.units_of(place)
     if danger.kind in ("segment", "trunk-end"):

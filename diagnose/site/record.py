@@ -278,9 +278,14 @@ class RecordReader:
     def _groups(self, record: Block, kind: Kind, units: tuple[int, ...]) -> tuple[Group, ...]:
         groups: list[Group] = []
         for number, row in self._rows(record, kind.rows):
-            served = self._numbers(row["units"], "'units'") if "units" in row else units
+            alone = "units" not in kind.keys  # it stands at one unit and serves no other
+            served = () if alone else self._numbers(row["units"], "'units'") if "units" in row else units
             host = self._numbers(row["unit"], "'unit'") if "unit" in row else served[:1]
-            self._known(served, units, row.keys_at.get("units", row.mark))
+            if alone and "unit" not in row:
+                self._problem(row.mark, f"a {kind.ask or kind.name} without its 'unit'", "for instance unit: 1")
+            served = host if alone else served
+            if not alone:
+                self._known(served, units, row.keys_at.get("units", row.mark))
             self._known(host, units, row.keys_at.get("unit", row.mark))
             if len(host) > 1:
                 self._problem(row["unit"].mark, "'unit' wants the one unit that it is wired to", "for instance unit: 1")

@@ -16,15 +16,24 @@ from diagnose.site.places import KINDS, Kind
 KINDS["sub-panel"] = Kind(
     name="sub-panel", says="a sub-panel", rows="sub-panels", keys=("name", "unit", "units"), sees=("site", "sub-panel"),
     seen_from=("unit",), consists=True, around=("sub-panel", "unit", "panel", "site"),
+)
+# One that stands at a single unit: its rows have no `units`.
+KINDS["local-switch"] = Kind(
+    name="local-switch", says="a local switch", rows="local-switches", keys=("name", "unit"), sees=("site", "local-switch"),
+    seen_from=("unit",), consists=True, around=("local-switch", "unit", "panel", "site"),
 )  # fmt: skip
 
+from diagnose.casework.dangers import belongs  # noqa: E402
 from diagnose.casework.gate import touches  # noqa: E402
+from diagnose.casework.state import read_site  # noqa: E402
 from diagnose.knowledge.load import build, load  # noqa: E402
+from diagnose.knowledge.model import Knowledge  # noqa: E402
 from diagnose.report.catalogue import catalogue  # noqa: E402
 from diagnose.shell.desk import Desk, Options  # noqa: E402
 from diagnose.shell.router import Router  # noqa: E402
-from diagnose.site.places import Place  # noqa: E402
+from diagnose.site.places import SITE, Place  # noqa: E402
 from diagnose.site.relations import HERE, index_places, lookup_words  # noqa: E402
+from diagnose.source.problems import InputError  # noqa: E402
 
 RULES = """
 - fact: sub-panel.stands
@@ -94,7 +103,18 @@ RECORD = """install-record: 1
 name: a site with sub-panels
 units: {count: 6}
 sub-panels: [{units: 1-3, stands: indoors}, {units: 4-6, stands: outdoors}]
+local-switches: [{unit: 2}, {unit: 5}]
 """
+WRONG_ROWS = ("{name: by the door}", "{unit: 9}", "{unit: 1-2}", "{unit: 1, units: 1-3}")
+
+
+def refused(k: Knowledge, row: str) -> list[str]:
+    """What is said of a record whose second local switch is `row`."""
+    try:
+        read_site(RECORD.replace("{unit: 5}", row), k)
+    except InputError as error:
+        return [p.line() for p in error.problems]
+    return []
 
 
 def main(shipped: Path, folder: Path) -> None:
@@ -128,6 +148,9 @@ def main(shipped: Path, folder: Path) -> None:
         "stored": [e.data.get("at") for e in s.book.events if e.data.get("check") == "sub-panel-handle"] if s.book else [],
         "asked": any("at which sub-panel?" in line.text for lines in said for line in lines),
         "catalogued": "a sub-panel" in catalogue(k),
+        "at one unit": [list(site.units_of(p)) for p in site.places("local-switch")],
+        "refused": [refused(k, row) for row in WRONG_ROWS],
+        "lifts": [str(p) for kind in KINDS for p in site.places(kind) if belongs(site, p, SITE)],
         "stopped beside": touches(site, Place("sub-panel", 2), frozenset([Place("unit", 5)])),
     }
     print(json.dumps(told))

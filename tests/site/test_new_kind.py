@@ -33,6 +33,11 @@ def test_a_kind_added_by_its_row_alone_is_known_everywhere(tmp_path: Path) -> No
     assert told["asked"]
     assert told["catalogued"]
     assert told["stopped beside"]
+    assert told["at one unit"] == [[2], [5]]
+    assert [len(lines) for lines in told["refused"]] == [1, 1, 1, 1]
+    for lines, words in zip(told["refused"], ("without its 'unit'", "no unit 9", "wants the one unit", "units"), strict=True):
+        assert words in lines[0]
+    assert told["lifts"] == ["site", "panel 1", *(f"unit {n}" for n in range(1, 7))]  # work at a new kind ends no danger of the whole site
 
 
 @pytest.mark.parametrize("kind", KINDS)
