@@ -262,7 +262,7 @@ def places_of(s: SiteSpec, kind: str) -> list[tuple[str, int, int]]:
         return [("trunk", n + 1, 0) for n in range(len(s.trunks))]
     if kind == "trunk-end":
         return [("trunk-end", n + 1, end) for n in range(len(s.trunks)) for end in (0, 1)]
-    groups = s.uplinks if kind == "uplink" else s.controls
+    groups = {"uplink": s.uplinks, "control": s.controls}.get(kind, [])  # of other kinds there are none on these sites
     return [(kind, n + 1, 0) for n in range(len(groups))]
 
 

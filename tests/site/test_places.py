@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose.casework.state import parse_place
-from diagnose.site.model import Group, Site, Trunk
+from diagnose.site.model import WRITTEN_OUT, Group, Site, Trunk
 from diagnose.site.places import (
     FAR,
     KINDS,
@@ -23,7 +23,10 @@ from diagnose.site.places import (
     spoken,
 )
 
-ONE = Site("one", tuple(range(1, 13)), (Trunk(1, "t", tuple(range(1, 13)), 1, (None,) * 11),), (Group(1, 1, (1, 2)),), (Group(1, 1, (1,)),))
+ONE = Site(
+    "one", tuple(range(1, 13)), (Trunk(1, "t", tuple(range(1, 13)), 1, (None,) * 11),), (Group(1, 1, (1, 2)),), (Group(1, 1, (1,)),),
+    more={kind: (Group(1, 1, (1,)),) for kind in KINDS if kind not in WRITTEN_OUT},
+)  # fmt: skip
 TWO = Site(
     "two", tuple(range(1, 11)),
     (Trunk(1, "a", (1, 2, 3, 4, 5), 1, (None,) * 4), Trunk(2, "b", (10, 9, 8, 6, 7), 8, (None,) * 4)),
