@@ -106,6 +106,8 @@ class Assessor:
         steps = self._steps(state, belief, trace, bars, proofs, suspected, stops)
         warned = [f.key for f in trace.facts if f.kind == "caution"]
         found = concluded.findings(k, self.compiled, work, trace)
+        if not stops:  # every danger that was told of has ended by its proofs: what once was said of it is over, too
+            found = tuple(f for f in found if f.id != v.SAID_ALREADY)
         a = v.Assessment(
             title=state.title, site=state.site.name, role=state.role, stop_use=stops, findings=found,
             suspects=suspected, no_fault=belief.none, unlisted=belief.unlisted, kept=belief.kept, steps=steps,

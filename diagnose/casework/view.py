@@ -17,6 +17,9 @@ def percent(p: float) -> str:
     return f"{round(100 * p)} %"
 
 
+SAID_ALREADY = "danger-at-hand"  # the finding that says what STOP USE says
+
+
 class FindingView(NamedTuple):
     """A conclusion of a reading or audit rule."""
 

@@ -22,6 +22,7 @@ class Ask(NamedTuple):
     help: tuple[Line, ...] = ()
     again: bool = False
     raw: bool = False  # `?` is an answer here
+    free: bool = False  # any words are an answer, but for a command that stands alone or belongs to a danger
 
 
 T = TypeVar("T")

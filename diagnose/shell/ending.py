@@ -141,7 +141,7 @@ def _talk_close(s: OpenCase, first: Row | None = None, unsolved: bool = False) -
             "Enter: leave it open.",
             s.width,
         )
-    typed = one_line((yield Ask(tuple(lines), "reason> ")).strip(), 500)
+    typed = one_line((yield Ask(tuple(lines), "reason> ", free=True)).strip(), 500)
     while typed and len(typed) < 4:
         typed = one_line(
             (

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from diagnose.casework.events import Event, dangers_open
 from diagnose.casework.gate import FREE, Bars
 from diagnose.casework.state import State, dangerous_in, read_site
-from diagnose.casework.view import Assessment, StepView
+from diagnose.casework.view import SAID_ALREADY, Assessment, StepView
 from diagnose.knowledge import model as m
 from diagnose.report import text as t
 from diagnose.report.events import event_text
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from diagnose.site.model import Site
 
 BARE = "install-record: 1\nname: no install record\n"
-SAID_ALREADY = "danger-at-hand"  # the finding that says what STOP USE has said
 LATE = ("note", "role", "danger", "withdrawn")  # what a closed case still takes
 
 

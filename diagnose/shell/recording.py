@@ -101,7 +101,7 @@ def _talk_repaired(s: OpenCase, rest: str) -> Talk:
         lines += wrap(
             "title", "Type who did it and reports it (name or trade), or press Enter to leave it.", s.width
         )
-        typed = one_line((yield Ask(tuple(lines), "reported by> ")).strip(), 80)
+        typed = one_line((yield Ask(tuple(lines), "reported by> ", free=True)).strip(), 80)
         if not typed:
             return s.here()
         data["reported-by"] = typed
@@ -133,7 +133,7 @@ def undo(s: OpenCase, rest: str) -> list[Line]:
 def _talk_undo_danger(s: OpenCase) -> Talk:
     """A danger is not taken back by a slip of the finger: the reason stands in the log."""
     lines = wrap("title", "That told of a danger. Why is it taken back? The reason stays in the log. Enter: it stands.", s.width)
-    reason = one_line((yield Ask(tuple(lines), "reason> ")).strip(), 500)
+    reason = one_line((yield Ask(tuple(lines), "reason> ", free=True)).strip(), 500)
     if len(reason.split()) < 2:
         return [*wrap("text", "It stands.", s.width), *s.here()]
     return _turn(s, "Taken back", reason)

@@ -22,6 +22,8 @@ from diagnose.site.places import describe
 from diagnose.source.problems import InputError, PlainError, one_line
 
 LEAVING = ("quit", "exit", "bye")
+OF_DANGER = ("made-safe", "energized", "reported-safe")
+ALSO_REASONS = ("done", "repaired", "skip", "other")  # commands that one types as a reason as well
 SAVED = "What was saved stays saved."
 
 
@@ -168,6 +170,8 @@ class Router:
         if word in ("help", "?") and not (word == "?" and dialog.ask.raw):
             words = "'back' goes one question back, 'cancel' drops it, 'quit' leaves."
             return [*(dialog.ask.help or dialog.ask.lines), *wrap("dim", words, s.width)]
+        if dialog.ask.free and (word.split(" ")[0] in OF_DANGER or (word in NAMES and word not in ALSO_REASONS)):
+            return self._leave_for(typed)
         dialog.send(typed)
         if dialog.result is not None:
             if s.dialog is dialog:
@@ -175,11 +179,16 @@ class Router:
             return dialog.result
         if dialog.ask.again:
             if not s.opening and dialog is not s.alarm_dialog and word.split(" ")[0] in NAMES:
-                s.dialog = None  # a command is no slip of the finger: the question is left
-                s.tell_now(wrap("text", "The question is dropped.", s.width))
-                return act(s, typed)
+                return self._leave_for(typed)
             self.prefill = typed
         return list(dialog.ask.lines)
+
+    def _leave_for(self, typed: str) -> list[Line]:
+        """A command is no slip of the finger and no reason: the question is left for it."""
+        s = self.case
+        s.dialog = None
+        s.tell_now(wrap("text", "The question is dropped.", s.width))
+        return act(s, typed)
 
     def _cancel(self, dialog: Dialog) -> list[Line]:
         s = self.case

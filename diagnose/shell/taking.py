@@ -159,7 +159,7 @@ def _who(s: OpenCase, check: m.Check) -> Generator[Ask, str, str]:
         "Did somebody qualified do it and report the answer? Type who (name or trade), or Enter to leave it.",
         s.width,
     )
-    typed = yield Ask(tuple(lines), "reported by> ")
+    typed = yield Ask(tuple(lines), "reported by> ", free=True)
     word = one_line(typed.strip(), 80)
     if word.lower().split(" ")[0] in NAMES:
         raise Refusal(f"{shown(word)} begins like a command; type who reports it, or Enter to leave it")

@@ -51,6 +51,17 @@ def test_the_whole_way_ends_a_shock(begin: Begin) -> None:
     assert "STOP USE" not in s.prompt
 
 
+def test_what_was_said_of_a_danger_ends_with_it(begin: Begin) -> None:
+    """Else a page of a closed case goes on to say that the sign goes before everything else."""
+    told = "danger-at-hand"
+    s = stopped(begin, "electrician")
+    assert told in [f.id for f in s.case.seen.findings]
+    s = lifted_shock(begin, "branch-insulation")
+    assert told in [f.id for f in s.case.seen.findings]
+    s = lifted_shock(begin)
+    assert told not in [f.id for f in s.case.seen.findings]
+
+
 @pytest.mark.parametrize("step", ["safe", "repair", "ground-path", "ground-through-cable", "branch-insulation", "danger-signs"])
 def test_no_step_of_it_can_be_left_out(begin: Begin, step: str) -> None:
     s = lifted_shock(begin, step)

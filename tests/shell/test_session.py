@@ -580,3 +580,25 @@ def test_interrupted_work_goes_on_from_the_store(silent: Silent) -> None:
     session = silent()
     assert "Stopped" in "\n".join(line.text for line in session.interrupted())
     assert "Where:" in say(session, "")
+
+
+@pytest.mark.parametrize("typed", ["handover", "made-safe 5", "energized 5", "log"])
+def test_a_command_is_no_reason_to_close(silent: Silent, typed: str) -> None:
+    session = silent("electrician")
+    for line in ("close", "n"):
+        if session.case.dialog is None or not session.case.dialog.ask.free:
+            session.handle(line)
+    assert session.case.dialog.ask.free
+    shown = "\n".join(line.text for line in session.handle(typed))
+    assert "The question is dropped." in shown
+    assert session.case.state_now.closed is None
+
+
+@pytest.mark.parametrize("typed", ["repaired", "handover to the electrician of the site", "log is full"])
+def test_words_that_begin_like_a_command_are_a_reason(silent: Silent, typed: str) -> None:
+    session = silent("electrician")
+    for line in ("close", "n"):
+        if session.case.dialog is None or not session.case.dialog.ask.free:
+            session.handle(line)
+    session.handle(typed)
+    assert session.case.state_now.closed["reason"] == typed
