@@ -62,12 +62,17 @@ class Life(NamedTuple):
 
 
 class Span(NamedTuple):
-    """From when to when a danger stood at a place, and who had to make it safe."""
+    """From when to when a danger stood at a place, and who had to make it safe.
+
+    over   position of the entry that ended it; 0 while it stands
+    told   positions at which it was told of other than by a reading of dead equipment
+    """
 
     place: Place
     by: str
     since: int
-    over: int  # 0: it still stands
+    over: int
+    told: tuple[int, ...]
 
 
 def block_of(k: m.Knowledge, danger: str) -> m.Danger:
@@ -101,7 +106,8 @@ def lives(k: m.Knowledge, state: State, ruled: Iterable[Ruled]) -> tuple[Life, .
     log = _Log(k, state)
     strict = {key: _life(log, block_of(k, key[0]), key[1], [r._replace(dead=False) for r in rows], asked) for key, rows in told.items()}
     log.spans = tuple(
-        Span(x.place, x.danger.by, min(r.n for r in told[key]), x.over) for key, x in strict.items() if x.danger.level == "stop"
+        Span(x.place, x.danger.by, min(r.n for r in told[key]), x.over, tuple(r.n for r in told[key] if not r.dead))
+        for key, x in strict.items() if x.danger.level == "stop"
     )
     return tuple(_life(log, block_of(k, danger), place, rows, asked) for (danger, place), rows in told.items())
 
@@ -255,6 +261,7 @@ class _Log:
             x.since < n and (not x.over or x.over > n) and (x.place == place or self._feeds(x.place, place))
             and any(
                 x.since < s.n < n and s.what == MADE_SAFE and m.may(self.by(s), x.by) and self._isolates(s, place)
+                and not any(s.n < told < n for told in x.told)  # told of anew, the report is no longer believed
                 and not any(
                     e.n > s.n
                     and e.n < n

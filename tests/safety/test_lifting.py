@@ -406,3 +406,14 @@ def test_told_again_it_begins_anew(begin: Begin) -> None:
     if s.prompt.startswith("danger (y/n)"):
         say(s, "y")
     assert status(s) == [("shock", "unit 5", "standing")]
+
+
+def test_a_danger_told_of_anew_voids_the_lock_for_what_is_read_dead(begin: Begin) -> None:
+    """Made safe, then the same danger is told of again: a bad dead reading after it is made safe by no old report."""
+    s = stopped(begin, "electrician", "11", "1")
+    make_safe(s, "1")
+    say(s, "somebody has cut the cable of unit 1", "y")
+    say(s, "read ground-through-cable at 1 = low", "Alva of the yard", "high")
+    assert {x[0]: x[2] for x in status(s)} == {"damaged-cable": "standing", "no-ground-in-cable": "standing"}
+    make_safe(s, "1")
+    assert {x[2] for x in status(s)} == {"made-safe"}
