@@ -18,7 +18,7 @@ from diagnose.casework import concluded, dangers, looked, proof, suspects
 from diagnose.casework import view as v
 from diagnose.casework.concluded import SiteWork
 from diagnose.casework.events import Event
-from diagnose.casework.gate import Bars, barred, has_instrument, may_take
+from diagnose.casework.gate import Bars, barred, barred_anywhere, has_instrument, may_take
 from diagnose.casework.state import Reading, State, fold
 from diagnose.gauges.base import READINGS
 from diagnose.inference.choice import machine
@@ -188,7 +188,7 @@ class Assessor:
                 and not p.failed
                 and p.check in by_id
                 and not (stops and p.check in m.SIGNS)
-                and not any(barred(by_id[p.check], x, state.role, bars, site) for x in p.at)
+                and not barred_anywhere(by_id[p.check], p.at, state.role, bars, site)
         ]  # fmt: skip
         if open_proofs and not any(p.failed for p in proofs):
             return tuple(
@@ -212,7 +212,7 @@ class Assessor:
         boosted = frozenset(f.key for f in trace.facts if f.kind == "ask")
         steps = next_steps(belief, checks, remedies, frozenset(spent), self._context(state), boosted)
         steps = tuple(
-            s for s in steps if s.kind == "check" or not any(barred(k.remedies[s.id], p, state.role, bars, site) for p in s.places)
+            s for s in steps if s.kind == "check" or not barred_anywhere(k.remedies[s.id], s.places, state.role, bars, site)
         )
         if suspected and suspected[0].probability >= proof.SEND and not may_take(k.remedies[suspected[0].remedy], state.role, bars):
             steps = tuple(s for s in steps if s.gain >= WORTH_A_CALL)
@@ -243,7 +243,7 @@ class Assessor:
             failed = any(p.state == "failed" for p in s.proofs)  # then it takes another repair before anybody is asked for signs
             for p in measured or ([] if failed else wanted):
                 check = next((c for name in p.checks if may_take(c := k.checks[name], state.role, bars)), None)
-                if check is not None and not any(barred(check, x, state.role, bars, state.site) for x in p.places):
+                if check is not None and not barred_anywhere(check, p.places, state.role, bars, state.site):
                     found[check.id, p.places] = check
         return tuple(
             self._check_view(belief, c, places, Step(

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from diagnose.knowledge import model as m
 from diagnose.site.model import Site
-from diagnose.site.places import Place
+from diagnose.site.places import SITE, Place
 
 MAKING_SAFE = ("any", "dead-verified")  # states in which work goes on after a danger has been made safe
 
@@ -64,6 +64,11 @@ def barred(step: m.Check | m.Remedy, place: Place, role: str, bars: Bars, site: 
         off = {n for p in bars.stopped for n in site.units_of(p)}
         return place in bars.stopped or (bool(units) and units <= off)
     return False
+
+
+def barred_anywhere(step: m.Check | m.Remedy, places: Iterable[Place], role: str, bars: Bars, site: Site) -> bool:
+    """Whether a danger bars `step` at one of `places`; a step without a place is one of the whole site."""
+    return any(barred(step, place, role, bars, site) for place in tuple(places) or (SITE,))
 
 
 def touches(site: Site, place: Place, places: frozenset[Place]) -> bool:
