@@ -392,8 +392,8 @@ def test_every_shipped_case_is_used() -> None:
 def test_a_step_that_has_no_place_is_one_of_the_whole_site(begin: Begin) -> None:
     """The record knows no control input: the proof by remote enable belongs to no place, and uses every unit."""
     s = begin("help-desk", record=str(Path(HARBOUR).with_name("quay-4.yaml")))
-    say(s, "n", "remote-enable-acts", "never-enabled", "somebody has cut the cable of unit 1", "y", "role technician")
-    make_safe(s, "1")
+    say(s, "yes please", "n", "remote-enable-acts", "never-enabled", "somebody has cut the cable of unit 1", "y", "role technician")
+    say(s, "made-safe", "breaker 3", "lock 7", "isolated and proved dead")
     say(s, "repaired repair-ground-conductor at 1", "Alva of the yard")
     assert s.case.seen is not None
     assert not steps_in_use(s.case.desk.knowledge, s.case.seen)
